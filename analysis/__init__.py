@@ -1,0 +1,1 @@
+"""Captures to measurements to verdicts to report: pure, without instrument, clock or command line."""

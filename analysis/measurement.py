@@ -1,0 +1,108 @@
+"""What `evaluate` makes of captures: a measured value, or an exact count, with every doubt about it.
+
+Nothing here knows a limit: judging is `analysis.judge`'s.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from analysis.verdict import Cause
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """A reason why a result can't be judged as it stands; `cause` says whose doing it is.
+
+    `next_step` names the one step that would decide, where there is one.
+    """
+
+    reason: str
+    cause: Cause
+    next_step: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Component:
+    """One line of an uncertainty budget: `contribution` is |c_i| u_i in the measurand's own unit."""
+
+    name: str
+    contribution: float
+    degrees_of_freedom: float = math.inf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurement:
+    """A value with its standard uncertainty, in the unit of measure named by `quantity_unit`.
+
+    Args:
+        id: characteristic, e.g. `pitch.left.up.drop`; unique within a run's attempt.
+        limit: key of the limit in the unit sheet that this value is held against.
+        title: what was measured, in words a technician uses ("Pitch up, left seat: drop").
+        function: function of the unit sheet that this characteristic belongs to.
+        value: measured value; NaN where it could not be measured (then give a doubt).
+        quantity_unit: "V", "A", "ohm", "s", "Hz", "%", "" ...
+        standard_uncertainty: u, same unit; includes everything of `components`.
+        degrees_of_freedom: effective degrees of freedom (Welch-Satterthwaite); inf if known bound only.
+        components: the budget behind u, largest first.
+        doubts: why it can't be judged; any doubt makes the finding inconclusive (or the unit's where proved).
+        captures: names of the captures it came from.
+        pins: connector pins concerned.
+    """
+
+    id: str
+    limit: str
+    title: str
+    function: str
+    value: float
+    quantity_unit: str
+    standard_uncertainty: float
+    degrees_of_freedom: float = math.inf
+    components: tuple[Component, ...] = ()
+    doubts: tuple[Doubt, ...] = ()
+    captures: tuple[str, ...] = ()
+    pins: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """A logical result: exact, `failures` out of `trials`; it holds when there is no failure.
+
+    `statement` says what must hold ("follows its stimulus"), `detail` what was seen instead.
+    `cause_if_failed` is UNIT unless the observation is about the bench itself.
+    """
+
+    id: str
+    title: str
+    function: str
+    statement: str
+    trials: int
+    failures: int
+    detail: str = ""
+    source: str = ""
+    cause_if_failed: Cause = Cause.UNIT
+    doubts: tuple[Doubt, ...] = ()
+    captures: tuple[str, ...] = ()
+    pins: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curve:
+    """A figure for the report: several named series over one axis, with optional limit lines.
+
+    Series map a name to (x, y) tuples of equal length; decimated to what a page can show.
+    """
+
+    id: str
+    title: str
+    function: str
+    x_label: str
+    y_label: str
+    series: Mapping[str, tuple[tuple[float, ...], tuple[float, ...]]]
+    bands: Mapping[str, tuple[tuple[float, ...], tuple[float, ...]]] = field(default_factory=dict)
+    capture: str = ""
+
+
+Result = Measurement | Observation | Curve

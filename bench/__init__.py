@@ -1,0 +1,1 @@
+"""Composes everything: command line, sheets, rig, runner, safety and records."""

@@ -1,0 +1,1 @@
+"""Sheets and plans: TOML in, every fault at once, frozen dataclasses out."""

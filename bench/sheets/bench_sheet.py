@@ -1,0 +1,117 @@
+"""The bench sheet as a frozen dataclass: instruments, their accuracy, and the wiring of one adapter."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from test_plans.sheets import BenchFacts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplySheet:
+    """The supply: address, ratings, accuracy, and where its status bits stand."""
+
+    resource: str  # VISA resource name
+    time_out_s: float
+    max_voltage_v: float
+    max_current_a: float
+    sink_current_a: float
+    slew_up_v_per_s: float
+    slew_down_v_per_s: float
+    set_relative_bound: float
+    set_absolute_bound_v: float
+    current_relative_bound: float
+    current_absolute_bound_a: float
+    limiting_bit: int  # of STATus:QUEStionable: current limiting
+    overvoltage_bit: int
+    calibration: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DaqSheet:
+    """The data-acquisition device: address, abilities, accuracy."""
+
+    url: str  # pyserial URL or port
+    time_out_s: float
+    ranges_v: tuple[float, ...]
+    noise_v: Mapping[float, float]  # range -> rms of one sample
+    n_inputs: int
+    n_outputs: int
+    n_digital_inputs: int
+    n_digital_outputs: int
+    output_max_v: float
+    output_relative_bound: float
+    output_absolute_bound_v: float
+    max_rate_hz: float
+    max_total_rate_hz: float
+    link_bytes_per_s: float
+    clock_bound: float  # relative
+    watchdog_s: float
+    calibration: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BusSheet:
+    """The avionics-bus interface as python-can names it."""
+
+    interface: str
+    channel: str
+    bit_rate: int
+    report_time_bound_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignalWiring:
+    """One analogue signal: DAQ input, range, what one volt there means, and its bound in its own unit."""
+
+    name: str
+    channel: int
+    range_v: float
+    quantity_unit: str
+    units_per_v: float
+    relative_bound: float
+    absolute_bound: float
+    kind: str  # `voltage` or `current`
+    plus: str  # node: unit pin, `supply+`, `supply-` or `reference`
+    minus: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadWiring:
+    """A load relay position: digital output that selects it, and the resistor as calibrated."""
+
+    output: str  # trim axis, light ... or `plug`
+    position: str
+    digital_output: int
+    resistance_ohm: float
+    relative_bound: float
+    max_current_a: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchSheet:
+    """A bench with the adapter for one model."""
+
+    name: str
+    title: str
+    simulated: bool
+    supply: SupplySheet
+    daq: DaqSheet
+    bus: BusSheet | None
+    signals: Mapping[str, SignalWiring]
+    stimuli: Mapping[str, int]  # discrete or rheostat -> analogue output
+    stimulus_pins: Mapping[str, str]
+    switches: Mapping[str, int]  # trim switch or command input -> digital output
+    lines: Mapping[str, int]  # switch read-back, `bus.receive` -> digital input
+    paths: Mapping[str, int]  # bus-switch position -> digital output
+    path_resistance_ohm: Mapping[str, float]
+    arm_output: int
+    loads: tuple[LoadWiring, ...]
+    bleed_ohm: float
+    lead_positive_ohm: float
+    lead_negative_ohm: float
+    stimulus_resistance_ohm: float
+    stimulus_resistance_bound: float
+    reference_v: float
+    reference_bound_v: float
+    facts: BenchFacts
+    digest: str = ""

@@ -1,0 +1,231 @@
+"""What a simulated bench and its twin are made of: plain numbers, mapped from the sheets by `bench`.
+
+Pins, outputs and discretes go by the names of the unit sheet; the plant knows no other names.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplyParameters:
+    """A programmable supply as it really is: its errors, slew, limits, sense and defects."""
+
+    max_voltage_v: float
+    max_current_a: float
+    sink_current_a: float
+    slew_up_v_per_s: float
+    slew_down_v_per_s: float
+    source_resistance_ohm: float = 0.002  # behind the regulation point
+    set_gain_error: float = 0.0
+    set_offset_v: float = 0.0
+    voltage_reading_gain_error: float = 0.0
+    voltage_reading_offset_v: float = 0.0
+    current_reading_gain_error: float = 0.0
+    current_reading_offset_a: float = 0.0
+    current_limit_cap_a: float = math.inf  # defect: limits here whatever is set (and reads back what was set)
+    sense_open: bool = False  # defect: regulates at its own terminals
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PathParameters:
+    """Leads and bus switch."""
+
+    positive_ohm: float
+    negative_ohm: float
+    series_ohm: Mapping[str, float]  # bus-switch position -> extra series resistance; `open` is always there
+    bleed_ohm: float  # on the contactor's rest contact, across the unit's side
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Probe:
+    """What an analogue input sees: `voltage` between two nodes or `current` through one place.
+
+    Nodes: `supply+`, `supply-`, any unit pin, `reference` (against nothing). Currents: `supply+` (positive
+    leg), `supply-` (negative leg), or a motor output's plus pin (positive when it leaves that pin).
+    """
+
+    kind: str
+    plus: str
+    minus: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnalogInputParameters:
+    """One simultaneous differential input; `volts_per_unit` is 1 for volts, the shunt amplifier's V/A for currents.
+
+    Errors are of the quantity as it stands at the input. `clip_fraction` < 1 is a defect: the input
+    saturates at that fraction of the range, at the code that belongs to full scale.
+    """
+
+    probe: Probe
+    volts_per_unit: float = 1.0
+    gain_error: float = 0.0
+    offset_units: float = 0.0
+    clip_fraction: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnalogOutputParameters:
+    """One analogue output behind its series resistor; `dead` is a defect: the line stays at 0 V."""
+
+    pin: str
+    series_ohm: float
+    gain_error: float = 0.0
+    offset_v: float = 0.0
+    dead: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DigitalOutputParameters:
+    """What a digital output does when on.
+
+    Actions: `press` (close pin `target` to ground; `dead` is a defect: never closes), `arm`, `path` (bus
+    switch to position `target`; none on is open), `load` (put `target`'s load to `position`; none on is open).
+    """
+
+    action: str
+    target: str = ""
+    position: str = ""
+    dead: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DigitalInputParameters:
+    """What a digital input sees: `pin` `target` at ground, or `bus` (the receive line is dominant)."""
+
+    source: str
+    target: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DaqParameters:
+    """The data-acquisition device; channel numbers are those of the protocol."""
+
+    inputs: Mapping[int, AnalogInputParameters]
+    outputs: Mapping[int, AnalogOutputParameters]
+    digital_outputs: Mapping[int, DigitalOutputParameters]
+    digital_inputs: Mapping[int, DigitalInputParameters]
+    noise_v: Mapping[float, float]  # range -> rms
+    clock_error: float  # its sample clock against true time, as a fraction
+    watchdog_s: float
+    max_total_rate_hz: float
+    max_rate_hz: float
+    reference_v: float  # true value behind the reference input
+    lost_frame_fraction: float = 0.0  # defect: this part of the data frames never arrives
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchParameters:
+    """The simulated bench without the unit."""
+
+    supply: SupplyParameters
+    path: PathParameters
+    daq: DaqParameters
+    loads_ohm: Mapping[str, Mapping[str, float]]  # output or `plug` -> position -> true resistance
+    host_latency_s: tuple[float, float] = (0.0002, 0.002)  # after a bus frame's end, until the host has it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DiscreteInput:
+    """A debounced discrete input."""
+
+    name: str
+    pin: str
+    active_low: bool
+    report_identifier: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchInput:
+    """A trim switch line with its own pull-up; `rank` 0 is the seat with priority; `direction` +1 or -1."""
+
+    name: str
+    pin: str
+    axis: str
+    rank: int
+    direction: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BridgeOutput:
+    """A motor bridge between two pins."""
+
+    name: str
+    plus_pin: str
+    minus_pin: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DimmerOutput:
+    """A dimming output and the rheostat that sets it."""
+
+    name: str
+    pin: str
+    pwm: bool
+    rheostat: str
+    off_below: float
+    low_level: float
+    high_level: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RheostatInput:
+    """A rheostat wiper input."""
+
+    name: str
+    pin: str
+    full_travel_v: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlainOutput:
+    """An output that this twin keeps off (lights, flap motor) or, `level_v` > 0, holds whenever it runs."""
+
+    name: str
+    plus_pin: str
+    minus_pin: str
+    level_v: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TwinParameters:
+    """One drawn unit: its structure, and every drawn quantity by flat name (`discrete-1.threshold_active_v`).
+
+    Quantities (SI, unit in the name), `<d>` a discrete, `<s>` a switch, `<a>` an axis, `<o>` a dimming output:
+    unit.quiescent_a, unit.input_capacitance_f, unit.input_short_s (0 is none), unit.ground_ohm,
+    unit.scan_s, unit.ready_s, unit.cold_start_v, unit.warm_start_v, unit.reset_v, unit.lockout_v,
+    unit.release_v, unit.bus_wait_s (longest wait for the bus),
+    <d>.threshold_active_v, <d>.threshold_inactive_v, <d>.pull_ohm, <d>.pull_v, <d>.debounce_scans,
+    <d>.stuck (0 no, 1 stuck inactive, 2 stuck active), <d>.ground_short_s,
+    <s>.debounce_scans, <a>.positive_ohm, <a>.negative_ohm, <a>.positive_dead, <a>.negative_dead (>= 0.5: dead),
+    <a>.cut_off_s, <a>.leakage_a, <a>.creep_v, <a>.creep_s (across the output after a start),
+    <o>.frequency_hz, <o>.offset_level, <o>.high_level, <o>.drop_ohm.
+    A quantity that is missing takes the default in `twin_defaults`.
+    """
+
+    power_pin: str
+    power_ground_pin: str
+    signal_ground_pin: str
+    discretes: tuple[DiscreteInput, ...]
+    switches: tuple[SwitchInput, ...]
+    bridges: tuple[BridgeOutput, ...]
+    rheostats: tuple[RheostatInput, ...]
+    dimmers: tuple[DimmerOutput, ...]
+    outputs: tuple[PlainOutput, ...]
+    pulled_up_pins: tuple[str, ...]  # other command inputs, pulled up inside
+    node: int
+    reset_count_identifier: int
+    configuration_identifier: int
+    configuration: int
+    level_identifiers: tuple[int, ...]  # FLOAT reports of which this twin knows nothing but 0.0 (flap position)
+    report_period_s: float
+    bit_rate: int
+    airspeed_identifier: int
+    airspeed_lost_s: float
+    full_trim_airspeed_kt: float
+    slow_trim_airspeed_kt: float  # from here up, and with airspeed lost: the slow duty
+    slow_trim_duty: float
+    trim_pwm_hz: float
+    quantities: Mapping[str, float] = field(default_factory=dict)

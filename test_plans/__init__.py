@@ -1,0 +1,1 @@
+"""What is done to a unit and what must hold: procedures in Python; plans, unit and aircraft sheets in TOML."""

@@ -1,0 +1,98 @@
+"""What a procedure is: needs, stimulate, evaluate, and at most a follow-up."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from analysis.capture import Capture
+from analysis.measurement import Measurement, Result
+from test_plans.rig import Rig
+from test_plans.sheets import Setup
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureNeed:
+    """One capture that a procedure will take: what the plan check holds against the bench."""
+
+    name: str
+    signals: tuple[str, ...]
+    lines: tuple[str, ...] = ()
+    sample_rate_hz: float
+    duration_s: float
+    highest_v: dict[str, float] = field(default_factory=dict)  # largest magnitude expected on a signal, own unit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Needs:
+    """What a procedure needs of the bench, and the bench time it takes."""
+
+    bench_time_s: float
+    captures: tuple[CaptureNeed, ...] = ()
+    highest_voltage_v: float = 0.0  # of the supply
+    supply_current_a: float = 0.0  # largest a conforming unit with its loads draws; the limit must be 1.3 times this
+    current_limit_a: float = 0.0  # that the procedure will set
+    loads: tuple[tuple[str, str], ...] = ()  # (output, position)
+    load_current_a: float = 0.0
+    stimuli: tuple[str, ...] = ()
+    switches: tuple[str, ...] = ()
+    paths: tuple[str, ...] = ()
+    bus: bool = False  # the avionics bus
+    limits: tuple[tuple[str, float], ...] = ()  # (limit key, expected standard uncertainty)
+
+
+class Evidence(Protocol):
+    """The captures of one procedure, and what earlier procedures of the run measured."""
+
+    def has(self, name: str) -> bool:
+        """Say whether the capture is there."""
+        ...
+
+    def capture(self, name: str) -> Capture:
+        """Return one capture of this procedure.
+
+        Raises:
+            MissingCaptureError: it was not taken, or nothing of it is readable.
+        """
+        ...
+
+    def names(self) -> Sequence[str]:
+        """Return the names of all captures of this procedure, in the order taken."""
+        ...
+
+    def earlier(self, measurement_id: str) -> Measurement | None:
+        """Return a measurement of an earlier procedure of this run."""
+        ...
+
+
+class MissingCaptureError(LookupError):
+    """A capture that `evaluate` asked for is not there: what rests on it is inconclusive, cause bench."""
+
+
+class Procedure(Protocol):
+    """How one characteristic is stimulated and how its captures become measurements."""
+
+    name: str
+    title: str
+
+    def functions(self, setup: Setup) -> tuple[str, ...]:
+        """Return the functions of the unit that it touches."""
+        ...
+
+    def needs(self, setup: Setup) -> Needs:
+        """Return what it needs of the bench; pure."""
+        ...
+
+    def stimulate(self, rig: Rig, setup: Setup) -> None:
+        """Drive the rig; everything `evaluate` needs stays behind in captures."""
+        ...
+
+    def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
+        """Turn captures into results; pure, and the same again for an old record.
+
+        Every result it can give is given even when a capture is missing or spoilt: then with a doubt.
+        """
+        ...
+
+    def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:
+        """Take what is still missing (repeats, isolation of a suspect); say whether anything was taken."""
+        ...

@@ -1,0 +1,171 @@
+"""The `Rig` protocol: the wired bench as a procedure sees it, by the names of the unit sheet.
+
+Signal names (analogue): `supply.voltage` (at its terminals), `unit.voltage` (at the unit's power pins),
+`unit.current` (positive leg, to 2 A), `unit.current.high` (positive leg, to full current), `return.current`
+(negative leg), `ground.voltage` (power ground pin against signal ground pin), `reference.voltage`, and
+`<name>.voltage` for every discrete, rheostat, dimming output, trim axis and watched output, `<axis>.current`
+for every trim axis. Positive current in `<axis>.current` leaves the plus pin.
+Lines (digital): the name of every trim switch and command input (true while the line stands at ground, as
+read back at the pin), and `bus.receive` (true while the line is dominant).
+Stimuli: discretes and rheostats (analogue, volts behind the stimulus resistor), trim switches and command
+inputs (`press`, `release`).
+Everything the rig is told while a capture runs is logged in it as an event.
+"""
+
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Protocol
+
+
+class SupplyPath(StrEnum):
+    """Positions of the bus switch."""
+
+    OPEN = "open"
+    RUN = "run"
+    THROUGH_20_OHM = "20 ohm"
+
+
+class PromptAction(StrEnum):
+    """What a prompt asks a person to do."""
+
+    PLUG_UNIT = "plug unit"
+    UNPLUG_UNIT = "unplug unit"
+    CONFIRM = "confirm"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplyReading:
+    """The supply's own read-back and its settings at that moment."""
+
+    voltage_v: float
+    current_a: float
+    set_voltage_v: float
+    current_limit_a: float
+    limiting: bool  # status bit, latched since the last reading; corroborates only
+
+
+class CaptureSession(Protocol):
+    """A running capture. Times are capture time: 0 at its first sample."""
+
+    @property
+    def now_s(self) -> float:
+        """Capture time now."""
+        ...
+
+    def wait_until(self, time_s: float) -> None:
+        """Wait until capture time `time_s`; returns at once if it has passed."""
+        ...
+
+    def drive(self, stimulus: str, voltage_v: float, *, at_s: float) -> None:
+        """Set an analogue stimulus at a sample instant to come; refused when that is already past."""
+        ...
+
+    def ramp(self, stimulus: str, to_voltage_v: float, *, at_s: float, duration_s: float) -> None:
+        """Ramp an analogue stimulus linearly from where it then stands, starting at a sample instant to come."""
+        ...
+
+    def press(self, switch: str, *, at_s: float) -> None:
+        """Close a switch line to ground at a sample instant to come."""
+        ...
+
+    def release(self, switch: str, *, at_s: float) -> None:
+        """Open a switch line at a sample instant to come."""
+        ...
+
+    def quiet_bus(self, *, from_s: float, to_s: float) -> None:
+        """Send no bench frame in this stretch; frames due in it go out at its end."""
+        ...
+
+    def note(self, **fields: float | str | bool) -> None:
+        """Log a `note` event now."""
+        ...
+
+
+class Rig(Protocol):
+    """What procedures drive. Every call keeps the bench's heartbeat; a long call is cut into short waits."""
+
+    @property
+    def now_s(self) -> float:
+        """Bench time since the run began."""
+        ...
+
+    def wait(self, duration_s: float) -> None:
+        """Wait in bench time; streams are drained, frames sent and aborts watched meanwhile."""
+        ...
+
+    def capture(
+        self,
+        name: str,
+        signals: Sequence[str],
+        *,
+        sample_rate_hz: float,
+        lines: Sequence[str] = (),
+        **settings: float | str,
+    ) -> AbstractContextManager[CaptureSession]:
+        """Sample `signals` and `lines` from entry to exit; `unit.voltage` and `unit.current` need not be named twice.
+
+        Settings are kept in `Capture.settings` (numbers with units in their names).
+        """
+        ...
+
+    def set_supply(self, voltage_v: float, current_limit_a: float) -> None:
+        """Set voltage and current limit at once (output state unchanged); read back."""
+        ...
+
+    def ramp_supply(self, to_voltage_v: float, *, rate_v_per_s: float) -> None:
+        """Ramp the supply from its present setting; returns when it has arrived. Stairs of at most 10 mV or 20 ms."""
+        ...
+
+    def set_output(self, on: bool) -> None:
+        """Switch the supply's output; over-voltage protection is set and read back before on."""
+        ...
+
+    def read_supply(self) -> SupplyReading:
+        """Read the supply; logged as `supply` event."""
+        ...
+
+    def connect(self, path: SupplyPath) -> None:
+        """Set the bus switch; the contactor closes with any path but open."""
+        ...
+
+    def set_load(self, output: str, position: str) -> None:
+        """Switch a load relay by output (or `plug`) and position name (`9.0 ohm`, `1 kohm`, `open`)."""
+        ...
+
+    def arm(self, on: bool) -> None:
+        """Close or open the arm relay between motor outputs and their loads."""
+        ...
+
+    def drive(self, stimulus: str, voltage_v: float) -> None:
+        """Set an analogue stimulus now."""
+        ...
+
+    def press(self, switch: str) -> None:
+        """Close a switch line now."""
+        ...
+
+    def release(self, switch: str) -> None:
+        """Open a switch line now."""
+        ...
+
+    def idle_inputs(self) -> None:
+        """Put every stimulus to its inactive state: switches open, discretes inactive, rheostats at 0 V."""
+        ...
+
+    def start_airspeed(self, airspeed_kt: float) -> None:
+        """Send indicated airspeed every 100 ms from now on."""
+        ...
+
+    def stop_airspeed(self) -> None:
+        """Stop sending airspeed."""
+        ...
+
+    def ask(self, action: PromptAction, text: str) -> str:
+        """Prompt a person for one action and return the answer; prompt and answer are recorded."""
+        ...
+
+    def make_safe(self) -> None:
+        """Release commands, disarm, open the contactor, supply off, wait until the bus is discharged."""
+        ...

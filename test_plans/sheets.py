@@ -1,0 +1,266 @@
+"""Unit sheet, aircraft sheet, plan and the bench's facts, as frozen dataclasses in SI units.
+
+`bench.sheets` reads the TOML files, finds every fault in them and makes these; nothing here reads a file.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from analysis.finding import Limit
+
+
+class Sense(StrEnum):
+    """Which way a discrete input is made active."""
+
+    ACTIVE_LOW = "active-low"
+    ACTIVE_HIGH = "active-high"
+
+
+class DimmingKind(StrEnum):
+    """How a dimming output sets its level."""
+
+    PWM = "pwm"
+    DC = "dc"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pin:
+    """A connector pin: `name` as on the connector (`P1-4`), `title` as on the drawing."""
+
+    name: str
+    title: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Function:
+    """A function of the unit that a run either touches or lists as not tested."""
+
+    name: str
+    title: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Discrete:
+    """A discrete input; `report` is the report item that shows its state and change counter."""
+
+    name: str
+    title: str
+    pin: str
+    sense: Sense
+    pull_voltage_v: float  # where its own pull resistor leads to: 5 V, or 0 V
+    pull_resistance_ohm: float
+    threshold_active_v: float  # nominal
+    threshold_inactive_v: float  # nominal
+    report: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rheostat:
+    """A dimming rheostat's wiper input, 0 V to `full_travel_v`."""
+
+    name: str
+    title: str
+    pin: str
+    full_travel_v: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DimmingOutput:
+    """A dimming output; levels in per cent duty (PWM) or volts (DC), linear from `off_below` of travel."""
+
+    name: str
+    title: str
+    pin: str
+    kind: DimmingKind
+    off_below: float  # fraction of travel
+    low_level: float  # per cent or V just above off
+    high_level: float  # per cent or V at full travel
+    frequency_hz: float  # PWM, else 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrimSwitch:
+    """One trim switch line, closed to ground by the bench: an axis, a seat and a direction."""
+
+    name: str
+    axis: str
+    seat: str
+    direction: str
+    polarity: int  # +1: plus pin positive against minus pin
+    pin: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrimAxis:
+    """A trim motor output between two pins; seats in order of priority."""
+
+    name: str
+    title: str
+    function: str
+    plus_pin: str
+    minus_pin: str
+    switches: tuple[TrimSwitch, ...]
+    rated_current_a: float
+    cut_off_s: float  # nominal held-switch cut-off
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatchedOutput:
+    """Any other output that must stay idle unless commanded (lights, flap motor); minus "" is power ground."""
+
+    name: str
+    title: str
+    function: str
+    plus_pin: str
+    minus_pin: str
+    always_on: bool = False  # the hold-up output, which is on whenever the unit is
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommandInput:
+    """Any other command line of the unit (flap switch, light switch), closed to ground by the bench."""
+
+    name: str
+    title: str
+    function: str
+    pin: str
+
+
+class ReportKind(StrEnum):
+    """How the four data bytes of a report read."""
+
+    DISCRETE = "discrete"  # ULONG: bit 0 the state, bits 1 to 31 the change counter
+    COUNT = "count"  # ULONG
+    LEVEL = "level"  # FLOAT
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportItem:
+    """One CANaerospace identifier the unit sends on."""
+
+    name: str
+    identifier: int
+    kind: ReportKind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bus:
+    """The unit's avionics bus: bit rate, reports by name, and where it expects airspeed."""
+
+    bit_rate: int
+    node: int
+    report_period_s: float
+    reports: Mapping[str, ReportItem]  # item name -> item; `reset-count` and `configuration` among them
+    airspeed_identifier: int
+    airspeed_lost_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitSheet:
+    """A model: functions, pins, ratings and limits (each limit with source and date)."""
+
+    model: str
+    title: str
+    nominal_voltage_v: float
+    lowest_voltage_v: float
+    highest_voltage_v: float
+    survives_voltage_v: float
+    conforming_current_a: Mapping[
+        str, float
+    ]  # per plan condition (`power-up`, `loaded`, `ramp`): what a good unit may draw
+    full_trim_airspeed_kt: float  # up to here trim runs at full duty
+    power_pin: str
+    power_ground_pin: str
+    signal_ground_pin: str
+    functions: tuple[Function, ...]
+    pins: Mapping[str, Pin]
+    limits: Mapping[str, Limit]
+    discretes: tuple[Discrete, ...]
+    rheostats: tuple[Rheostat, ...]
+    dimming: tuple[DimmingOutput, ...]
+    trims: tuple[TrimAxis, ...]
+    outputs: tuple[WatchedOutput, ...]
+    inputs: tuple[CommandInput, ...]
+    bus: Bus
+    digest: str = ""  # SHA-256 of the file
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AircraftSheet:
+    """What one aircraft needs of the unit."""
+
+    name: str
+    title: str
+    model: str
+    dimming_map: Mapping[str, str]  # dimming output -> rheostat
+    axes: tuple[str, ...]
+    configuration: int  # what the unit must report
+    digest: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One line of a plan: a procedure under conditions, and the procedures it waits for.
+
+    `gated_by` names steps that must have passed; where one has not, this step is not run and says so.
+    """
+
+    procedure: str
+    stage: str
+    gated_by: tuple[str, ...]
+    conditions: Mapping[str, float | int | str | bool | tuple[str, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """Which procedures run, in what order, under which conditions, and what each waits for."""
+
+    name: str
+    title: str
+    single_function: bool  # such a plan's runs are always partial
+    airspeed_kt: float
+    steps: tuple[Step, ...]
+    digest: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadPosition:
+    """A resistor behind a load relay, as calibrated: `relative_bound` is its half-width."""
+
+    resistance_ohm: float  # inf: open
+    relative_bound: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchFacts:
+    """What procedures may know of the bench beyond its signals."""
+
+    name: str
+    simulated: bool
+    loads: Mapping[str, Mapping[str, LoadPosition]]  # output name, or `plug` -> position name -> resistor
+    stimulus_resistance_ohm: float  # in series with each analogue stimulus
+    stimulus_resistance_bound: float  # relative
+    stimulus_relative_bound: float
+    stimulus_absolute_bound_v: float
+    path_resistance_ohm: Mapping[str, float]  # supply path -> series resistance: `run`, `20 ohm`
+    lead_positive_ohm: float  # expected
+    lead_negative_ohm: float
+    supply_set_relative_bound: float
+    supply_set_absolute_bound_v: float
+    supply_current_relative_bound: float  # read-back
+    supply_current_absolute_bound_a: float
+    reference_v: float
+    reference_bound_v: float
+    report_time_bound_s: float  # how well the host knows when a frame came
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setup:
+    """Everything a procedure is given besides the rig: sheets, the step's conditions and the bench's facts."""
+
+    unit: UnitSheet
+    aircraft: AircraftSheet
+    plan: Plan
+    step: Step
+    bench: BenchFacts
