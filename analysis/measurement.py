@@ -48,6 +48,7 @@ class Measurement:
         doubts: why it can't be judged; any doubt makes the finding inconclusive (or the unit's where proved).
         captures: names of the captures it came from.
         pins: connector pins concerned.
+        trials: for a latency, the number of edges that `value` is the largest of; a worst-case limit asks for 59.
     """
 
     id: str
@@ -63,6 +64,7 @@ class Measurement:
     captures: tuple[str, ...] = ()
     pins: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    trials: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,101 @@
+"""One run as one self-contained HTML page: no script, nothing fetched, every foreign text escaped."""
+
+from functools import cache
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from analysis.finding import Finding
+from analysis.report.bar import position_bar
+from analysis.report.boxes import three_boxes
+from analysis.report.data import RunSummary
+from analysis.report.particulars import CAUTIONS, CLOSING_WORDS, limit_sources, log_text, particulars, title_block
+from analysis.report.sections import attention_rows, function_states, left_out, sections, table_rows
+from analysis.report.text import clean_text, css_string, shorten
+from analysis.sentences import verdict_sentence, verdict_words
+from analysis.verdict import Verdict
+
+MOST_INSTRUMENTS_ON_FIRST_PAGE = 4
+
+_SPECIMEN = Finding(
+    id="specimen",
+    procedure="",
+    function="",
+    title="specimen",
+    verdict=Verdict.PASS,
+    cause=None,
+    value=0.42,
+    quantity_unit="V",
+    low=0.2,
+    high=0.6,
+    expanded_uncertainty=0.05,
+)
+
+
+def render_report(summary: RunSummary) -> str:
+    """Return the report as one HTML document, UTF-8; equal summaries give equal text.
+
+    Nothing in it runs or is fetched, so it may be mailed, archived and opened offline. Text in the summary may
+    hold markup or control characters: it is escaped, and what does not print is shown as U+FFFD.
+    """
+    template = _environment().get_template("report.html.j2")
+    return template.render(
+        summary=summary,
+        verdict_mark=_run_mark(summary),
+        verdict_words=verdict_words(summary.verdict, simulated=summary.simulated),
+        verdict_sentence=verdict_sentence(
+            verdict=summary.verdict,
+            cause=summary.cause,
+            simulated=summary.simulated,
+            partial=summary.partial,
+            tested=summary.tested,
+            not_tested=summary.not_tested,
+        ),
+        boxes=three_boxes(summary),
+        states=function_states(summary),
+        left_out=left_out(summary),
+        attention=attention_rows(summary),
+        sections=sections(summary),
+        table=table_rows((*summary.findings, *summary.bench_findings)),
+        title_block=title_block(summary),
+        particulars=particulars(summary),
+        limit_sources=limit_sources(summary),
+        log_text=log_text(summary),
+        first_instruments=summary.instruments[:MOST_INSTRUMENTS_ON_FIRST_PAGE],
+        specimen_bar=position_bar(_SPECIMEN, "specimen of a position bar"),
+        page_foot=Markup(css_string(_page_foot(summary))),  # noqa: S704 - letters, digits and escapes only
+        closing_words=CLOSING_WORDS,
+        cautions=CAUTIONS,
+    )
+
+
+def _run_mark(summary: RunSummary) -> str:
+    """Name the shape of the verdict; a partial pass never gets the shape of a pass."""
+    return "open" if summary.verdict is Verdict.PASS and summary.partial else summary.verdict.value
+
+
+def _page_foot(summary: RunSummary) -> str:
+    """Name the run at the foot of every printed page, so that a stray page is never taken for another's."""
+    words = verdict_words(summary.verdict, simulated=summary.simulated)
+    partial = ", PARTIAL" if summary.partial else ""
+    return f"{shorten(summary.serial, 40)}, {words}{partial}, record {shorten(summary.record, 60)}"
+
+
+def _finalize(value: Any) -> Any:
+    """Clean what is about to be escaped; finished markup of ours passes as it is."""
+    return value if isinstance(value, Markup) else clean_text(str(value))
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("analysis.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_finalize,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["shorten"] = shorten
+    return environment
