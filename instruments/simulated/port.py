@@ -44,8 +44,12 @@ class SupplyPort(Protocol):
 class PlantPort(Protocol):
     """One plant: advance it, sample it, drive it."""
 
-    now_ns: int
     supply: SupplyPort
+
+    @property
+    def now_ns(self) -> int:
+        """Present time; moves only in `advance_to`."""
+        ...
 
     def advance_to(self, time_ns: int) -> None:
         """Move on to `time_ns`; everything scheduled up to and including it happens on the way."""

@@ -1,0 +1,52 @@
+"""Random numbers that depend on what they are for, never on the order or the size of calls.
+
+Every stream is a Philox generator whose key is a digest of (seed, component, procedure, attempt, ...). Noise
+samples come in fixed blocks counted from the start of a scan, so slices of 1 ms or 50 ms see identical noise.
+Each sample is drawn for itself (no table is repeated): means over long captures are as good as they look.
+"""
+
+import hashlib
+
+import numpy as np
+from numpy.typing import NDArray
+
+BLOCK_SAMPLES = 4096
+
+
+def philox_key(seed: int, *parts: str | int) -> int:
+    """Return the 128-bit key that belongs to a seed and the names of a purpose."""
+    text = "\0".join(repr(part) for part in (seed, *parts))
+    return int.from_bytes(hashlib.blake2b(text.encode(), digest_size=16).digest(), "little")
+
+
+def uniform(seed: int, *parts: str | int) -> float:
+    """Return one draw from [0, 1) that belongs to these names alone."""
+    return float(np.random.Generator(np.random.Philox(key=philox_key(seed, *parts))).random())
+
+
+class GaussianNoise:
+    """White noise of one channel in one scan, mean 0 and rms 1, addressed by sample index.
+
+    What it does not model: noise that is coloured, coupled between channels, or not Gaussian.
+    """
+
+    def __init__(self, seed: int, *parts: str | int) -> None:
+        self._key = philox_key(seed, *parts)
+        self._last: tuple[int, NDArray[np.float32]] | None = None
+
+    def take(self, first_sample: int, n_samples: int) -> NDArray[np.float32]:
+        """Return samples `first_sample` to `first_sample + n_samples - 1`, shape (n_samples,)."""
+        noise = np.empty(n_samples, np.float32)
+        end = first_sample + n_samples
+        for number in range(first_sample // BLOCK_SAMPLES, -(-end // BLOCK_SAMPLES)):
+            start = number * BLOCK_SAMPLES
+            first, last = max(first_sample, start), min(end, start + BLOCK_SAMPLES)
+            noise[first - first_sample : last - first_sample] = self._block(number)[first - start : last - start]
+        return noise
+
+    def _block(self, number: int) -> NDArray[np.float32]:
+        """Return one block; the last one is kept, since slices come in order."""
+        if self._last is None or self._last[0] != number:
+            bits = np.random.Philox(key=self._key, counter=[0, number, 0, 0])
+            self._last = (number, np.random.Generator(bits).standard_normal(BLOCK_SAMPLES, dtype=np.float32))
+        return self._last[1]

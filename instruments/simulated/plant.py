@@ -1,0 +1,302 @@
+"""The plant: supply, leads, unit, loads and bus as one, advanced by events and sampled afterwards.
+
+Between events everything has a closed form, so nothing is stepped: `sample` works out past instants from the
+history that `advance_to` left, and gives the same bits however time was cut. It starts with the unit
+unplugged, the supply off, every relay open and every analogue output at 0 V.
+Not modelled: noise and conversion (the DAQ's), the clipping defect of an input (needs the DAQ's range, so the
+DAQ applies `clip_fraction`), coupling between inputs, their input resistance and bandwidth.
+"""
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from instruments.simulated.agenda import Agenda, Order
+from instruments.simulated.bus_line import BusLine
+from instruments.simulated.input_pulls import input_pulls
+from instruments.simulated.network import InputNetwork
+from instruments.simulated.parameters import BenchParameters, Probe, TwinParameters
+from instruments.simulated.port import PlantPort, SupplyPort
+from instruments.simulated.relays import PLUG, Relays
+from instruments.simulated.sampling import Signal, Values, Window
+from instruments.simulated.stimulus_pins import StimulusPins
+from instruments.simulated.supply_stage import SupplyStage
+from instruments.simulated.twin import PowerState, Twin
+
+Node = Callable[[Window], Values]
+
+
+class Plant:
+    """Satisfies `port.PlantPort`; besides, what a simulated operator does and what tests look at."""
+
+    def __init__(self, bench: BenchParameters, twin: TwinParameters, seed: int) -> None:
+        self.bench = bench
+        self._agenda = Agenda()
+        self._supply = SupplyStage(bench.supply, self._agenda)
+        self.supply: SupplyPort = self._supply
+        self._network = InputNetwork(self._agenda, self._supply, bench.path)
+        self._relays = Relays(bench)
+        self._pins = StimulusPins(self._agenda, bench.daq.outputs, input_pulls(twin))
+        self._bus = BusLine(self._agenda, twin.bit_rate, bench.host_latency_s, seed)
+        self.twin = Twin(
+            twin,
+            seed=seed,
+            agenda=self._agenda,
+            network=self._network,
+            pins=self._pins,
+            relays=self._relays,
+            bus=self._bus,
+        )
+        self._relays.on_path = self._connect
+        self._relays.on_load = self.twin.loads_changed
+        self._relays.on_press = self._pins.press
+        self._signals = self._signals_by_pin()
+        self._nodes = {number: self._quantity(number, channel.probe) for number, channel in bench.daq.inputs.items()}
+
+    # --- PlantPort --------------------------------------------------------------------------------
+
+    @property
+    def now_ns(self) -> int:
+        """True time since the plant began, in ns."""
+        return self._agenda.now_ns
+
+    def advance_to(self, time_ns: int) -> None:
+        """Move on to `time_ns`; everything scheduled up to and including it happens on the way.
+
+        Raises:
+            ValueError: the time is past.
+        """
+        self._agenda.run_until(time_ns)
+
+    def at(self, time_ns: int, action: Callable[[], None]) -> None:
+        """Have `action` called when the plant is at `time_ns`.
+
+        Raises:
+            ValueError: the time is past.
+        """
+        self._agenda.at(time_ns, Order.BENCH, action)
+
+    def sample(self, channels: Sequence[int], times_ns: NDArray[np.int64]) -> list[NDArray[np.float64]]:
+        """Return the noiseless volts at DAQ inputs, one float64 array (n,) per channel.
+
+        Probe, gain and offset errors and shunt amplifier are in it; noise, range and clipping are the DAQ's.
+
+        Args:
+            channels: input numbers.
+            times_ns: rising, none later than now; history before the last `forget_before` is gone.
+
+        Raises:
+            ValueError: an input that nothing is wired to, or a time to come.
+        """
+        self._check_times(times_ns)
+        if len(times_ns) == 0:
+            return [np.empty(0) for _ in channels]
+        window = Window(times_ns, self._network.history)
+        return [self._channel(number, window) for number in channels]
+
+    def sample_lines(self, inputs: Sequence[int], times_ns: NDArray[np.int64]) -> NDArray[np.uint64]:
+        """Return digital inputs packed in the order given, first in bit 0, uint64 (n,).
+
+        Raises:
+            ValueError: an input that nothing is wired to, or a time to come.
+        """
+        self._check_times(times_ns)
+        words = np.zeros(len(times_ns), dtype=np.uint64)
+        if len(times_ns) == 0:
+            return words
+        for bit, number in enumerate(inputs):
+            line = self.bench.daq.digital_inputs.get(number)
+            if line is None:
+                raise ValueError(f"plant: no digital input {number} is wired. Check the bench sheet's lines.")
+            mask = np.uint64(1 << bit)
+            if line.source == "bus":
+                for span in self._bus.dominant_spans(times_ns):
+                    words[span] |= mask
+                continue
+            for span, _, pressed in self._pins.pressed_timeline(line.target).window(times_ns):
+                if pressed:
+                    words[span] |= mask
+        return words
+
+    def forget_before(self, time_ns: int) -> None:
+        """Drop history that will not be sampled again."""
+        self._network.history.forget_before(time_ns)
+        self._pins.forget_before(time_ns)
+        self._bus.forget_before(time_ns)
+        for signal in self._signals.values():
+            signal.timeline.forget_before(time_ns)
+        for bridge in self.twin.outputs.bridges.values():
+            bridge.current.timeline.forget_before(time_ns)
+
+    def set_analog_output(self, channel: int, voltage_v: float) -> None:
+        """Set an analogue output now."""
+        self._pins.set_line(channel, voltage_v)
+
+    def ramp_analog_output(self, channel: int, to_voltage_v: float, duration_ns: int) -> None:
+        """Ramp an analogue output from where it stands, beginning now."""
+        self._pins.ramp_line(channel, to_voltage_v, duration_ns)
+
+    def set_digital_output(self, output: int, on: bool) -> None:
+        """Switch a digital output now."""
+        self._relays.set_output(output, on)
+
+    def set_watchdog(self, on: bool) -> None:
+        """Hold (on) or let go the contactor."""
+        self._relays.set_watchdog(on)
+
+    def send_frame(self, identifier: int, data: bytes) -> None:
+        """Queue a frame of the bench's bus node now.
+
+        Raises:
+            ValueError: it is no frame: identifier beyond 11 bits or more than 8 bytes.
+        """
+        self._bus.offer(identifier, data, from_unit=False)
+
+    def take_frames(self) -> list[tuple[int, int, bytes]]:
+        """Return (time the host has it in ns, identifier, data) of frames the host has by now, own ones excluded."""
+        return self._bus.take()
+
+    # --- the simulated operator -------------------------------------------------------------------
+
+    def plug_unit(self) -> None:
+        """Plug the unit in, discharged; nothing where it is plugged already."""
+        self.twin.plug()
+
+    def unplug_unit(self) -> None:
+        """Unplug the unit; nothing where it is unplugged already."""
+        self.twin.unplug()
+
+    # --- what tests look at -----------------------------------------------------------------------
+
+    @property
+    def plugged(self) -> bool:
+        """Whether the unit is plugged in."""
+        return self.twin.state is not PowerState.UNPLUGGED
+
+    @property
+    def output_on(self) -> bool:
+        """Whether the supply's output is on."""
+        return self._supply.output_on
+
+    @property
+    def contactor_closed(self) -> bool:
+        """Whether the supply is connected to the unit's side."""
+        return self._network.contactor_closed
+
+    @property
+    def arm_closed(self) -> bool:
+        """Whether motor outputs are connected to their loads."""
+        return self._relays.armed
+
+    def unit_voltage_v(self) -> float:
+        """Return the voltage between the unit's power pins (or at its plug) now."""
+        return self._network.pin_voltage_v()
+
+    def supply_current_a(self) -> float:
+        """Return the current out of the supply now."""
+        return self._network.supply_current_a()
+
+    def motor_voltage_v(self, axis: str) -> float:
+        """Return the voltage between an axis's motor pins now."""
+        bridge, window = self.twin.outputs.bridges[axis], self._window_now()
+        return float(_first(window.signal(bridge.plus)) - _first(window.signal(bridge.minus)))
+
+    def motor_current_a(self, axis: str) -> float:
+        """Return the current out of an axis's plus pin now."""
+        return _first(self._window_now().signal(self.twin.outputs.bridges[axis].current))
+
+    def pin_voltage_v(self, pin: str) -> float:
+        """Return the voltage of an output or input pin against signal ground now."""
+        return _first(self._window_now().signal(self._signals[pin]))
+
+    # --- wiring -----------------------------------------------------------------------------------
+
+    def _connect(self) -> None:
+        self._network.connect(
+            closed=self._relays.contactor_closed,
+            series_ohm=self._relays.path_ohm(),
+            sense_at_pins=self._relays.path_is_run(),
+            plug_conductance_s=1.0 / self._relays.load_ohm(PLUG),
+        )
+
+    def _signals_by_pin(self) -> dict[str, Signal]:
+        signals: dict[str, Signal] = {}
+        for pin in self._pins.names():
+            if (signal := self._pins.signal(pin)) is not None:
+                signals[pin] = signal
+        for bridge in self.twin.outputs.bridges.values():
+            signals[bridge.parameters.plus_pin] = bridge.plus
+            signals[bridge.parameters.minus_pin] = bridge.minus
+        signals.update({dimmer.parameters.pin: dimmer.pin for dimmer in self.twin.outputs.dimmers.values()})
+        signals.update({output.parameters.plus_pin: output.plus for output in self.twin.outputs.plain})
+        return signals
+
+    def _quantity(self, number: int, probe: Probe) -> Node:
+        if probe.kind == "voltage":
+            plus, minus = self._node(number, probe.plus), self._node(number, probe.minus)
+            return lambda window: plus(window) - minus(window)
+        if probe.kind != "current":
+            raise ValueError(f"plant: input {number} probes a {probe.kind!r}; it can be a voltage or a current.")
+        if probe.plus in {"supply+", "supply-"}:
+            return Window.current
+        for bridge in self.twin.outputs.bridges.values():
+            if probe.plus == bridge.parameters.plus_pin:
+                current = bridge.current
+                return lambda window: window.signal(current)
+        raise ValueError(
+            f"plant: input {number} probes the current at {probe.plus}, which is no supply leg and no motor's plus pin."
+        )
+
+    def _node(self, number: int, name: str) -> Node:
+        """Return how to find a node's voltage against the unit's signal ground."""
+        unit, negative_ohm = self.twin.parameters, self.bench.path.negative_ohm
+        reference_v = self.bench.daq.reference_v
+        special: dict[str, Node] = {
+            "": lambda _: 0.0,
+            "reference": lambda _: reference_v,
+            "supply-": lambda window: -window.ground_drop() - negative_ohm * window.current(),
+            "supply+": lambda window: window.terminal() - window.ground_drop() - negative_ohm * window.current(),
+            unit.signal_ground_pin: lambda _: 0.0,
+            unit.power_ground_pin: lambda window: -window.ground_drop(),
+            unit.power_pin: Window.voltage,
+        }
+        if name in special:
+            return special[name]
+        signal = self._signals.get(name)
+        if signal is None:
+            signal = self._signals[name] = self._unit_pin(number, name)
+        return lambda window: window.signal(signal)
+
+    def _unit_pin(self, number: int, name: str) -> Signal:
+        """Return the signal of a return pin that is never driven."""
+        if any(name == output.parameters.minus_pin for output in self.twin.outputs.plain):
+            return Signal()
+        raise ValueError(f"plant: input {number} probes {name!r}, which is no pin the twin has. Check the wiring.")
+
+    def _channel(self, number: int, window: Window) -> NDArray[np.float64]:
+        if number not in self._nodes:
+            raise ValueError(f"plant: no analogue input {number} is wired. Check the bench sheet's signals.")
+        channel = self.bench.daq.inputs[number]
+        values = self._nodes[number](window)
+        scale = (1.0 + channel.gain_error) * channel.volts_per_unit
+        offset = channel.offset_units * channel.volts_per_unit
+        if isinstance(values, np.ndarray):
+            return values * scale + offset
+        return np.full(len(window.times_ns), values * scale + offset)
+
+    def _check_times(self, times_ns: NDArray[np.int64]) -> None:
+        if len(times_ns) and int(times_ns[-1]) > self.now_ns:
+            raise ValueError(f"plant: {int(times_ns[-1])} ns is still to come, it is {self.now_ns} ns now.")
+
+    def _window_now(self) -> Window:
+        return Window(np.array([self.now_ns], dtype=np.int64), self._network.history)
+
+
+def _first(values: Values) -> float:
+    return float(values[0]) if isinstance(values, np.ndarray) else float(values)
+
+
+if TYPE_CHECKING:
+    _: type[PlantPort] = Plant

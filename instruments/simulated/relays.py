@@ -1,0 +1,98 @@
+"""The bench's relays as its digital outputs work them: bus switch, load resistors, arm relay, switch contacts.
+
+Relays that are on together stand in parallel; none on is open.
+Not modelled: travel and bounce (a relay is where it was sent), contact resistance beyond the sheet's.
+"""
+
+import math
+from collections.abc import Callable, Iterable
+
+from instruments.simulated.parameters import BenchParameters, DigitalOutputParameters
+
+RUN = "run"
+PLUG = "plug"
+
+
+class Relays:
+    """State of every relay; the three callbacks say what kind of thing changed."""
+
+    def __init__(self, bench: BenchParameters) -> None:
+        self.on_path: Callable[[], None] | None = None  # bus switch, plug load or watchdog
+        self.on_load: Callable[[], None] | None = None  # load of an output, or the arm relay
+        self.on_press: Callable[[str, bool], None] | None = None
+        self.watchdog = False
+        self._bench = bench
+        self._on: dict[int, DigitalOutputParameters] = {}
+
+    @property
+    def armed(self) -> bool:
+        """Whether motor outputs are connected to their loads."""
+        return any(relay.action == "arm" for relay in self._on.values())
+
+    @property
+    def contactor_closed(self) -> bool:
+        """Whether the watchdog is held and the bus switch is at any position but open."""
+        return self.watchdog and bool(self._positions())
+
+    def path_ohm(self) -> float:
+        """Return the bus switch's series resistance; infinite when open."""
+        return _parallel(self._bench.path.series_ohm[position] for position in self._positions())
+
+    def path_is_run(self) -> bool:
+        """Say whether the bus switch is at `run` and nothing else."""
+        return self._positions() == [RUN]
+
+    def load_ohm(self, output: str) -> float:
+        """Return the resistance switched to an output (or `plug`); infinite when open. The arm relay is not in it."""
+        positions = self._bench.loads_ohm.get(output, {})
+        return _parallel(
+            positions[relay.position]
+            for relay in self._on.values()
+            if relay.action == "load" and relay.target == output and relay.position in positions
+        )
+
+    def set_watchdog(self, on: bool) -> None:
+        """Hold or let go the contactor."""
+        if on != self.watchdog:
+            self.watchdog = on
+            _call(self.on_path)
+
+    def set_output(self, output: int, on: bool) -> None:
+        """Switch one digital output.
+
+        Raises:
+            ValueError: nothing is wired to it.
+        """
+        relay = self._bench.daq.digital_outputs.get(output)
+        if relay is None:
+            raise ValueError(f"plant: no digital output {output} is wired. Check the bench sheet.")
+        if on == (output in self._on):
+            return
+        if on:
+            self._on[output] = relay
+        else:
+            del self._on[output]
+        if relay.action == "press":
+            if not relay.dead and self.on_press is not None:
+                self.on_press(relay.target, on)
+        elif relay.action == "path" or relay.target == PLUG:
+            _call(self.on_path)
+        else:
+            _call(self.on_load)
+
+    def _positions(self) -> list[str]:
+        return [relay.target for relay in self._on.values() if relay.action == "path"]
+
+
+def _parallel(resistances_ohm: Iterable[float]) -> float:
+    conductance_s = 0.0
+    for resistance_ohm in resistances_ohm:
+        if resistance_ohm == 0.0:
+            return 0.0
+        conductance_s += 1.0 / resistance_ohm
+    return 1.0 / conductance_s if conductance_s > 0.0 else math.inf
+
+
+def _call(action: Callable[[], None] | None) -> None:
+    if action is not None:
+        action()

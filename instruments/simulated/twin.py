@@ -1,0 +1,308 @@
+"""The simulated unit: power states, the firmware's scan, and its outputs, built from drawn quantities.
+
+Power: without charge it starts at the cold-start voltage; once running it runs down to the reset voltage,
+where it resets at once and waits for the warm-start voltage, its reset count kept until it is discharged.
+Firmware scans on a fixed grid; a scan that could change nothing is not run, which changes no result.
+Not modelled: flaps, lights, the hold-up converter's input power and drop-out, over-current trips, memory of
+anything but the reset count over a reset, temperature. A creeping bridge creeps from the start of the firmware.
+"""
+
+from enum import Enum
+from functools import partial
+
+from instruments.simulated.agenda import Agenda, Alarm, Order, to_ns
+from instruments.simulated.bus_line import BusLine
+from instruments.simulated.dimming import DimmingBank
+from instruments.simulated.discrete_inputs import DebouncedDiscrete, DiscreteBank
+from instruments.simulated.draw import keyed_uniform
+from instruments.simulated.network import InputNetwork
+from instruments.simulated.output_stage import OutputStage
+from instruments.simulated.parameters import TwinParameters
+from instruments.simulated.relays import Relays
+from instruments.simulated.reports import Reports, airspeed_kt
+from instruments.simulated.stimulus_pins import StimulusPins
+from instruments.simulated.trim_logic import AirspeedDuty, LockOut, TrimAxis
+from instruments.simulated.twin_defaults import twin_quantities
+
+DISCHARGED_V = 1.0  # below this a reset unit has forgotten everything
+UNPOWERED_CONDUCTANCE_S = 1e-4  # 0.1 mA at 1 V
+RESET_HYSTERESIS_V = 0.2  # a reset unit does not start closer than this above its reset voltage
+
+
+class PowerState(Enum):
+    """What the unit's logic is doing."""
+
+    UNPLUGGED = "unplugged"
+    UNPOWERED = "unpowered"
+    HELD_IN_RESET = "held in reset"
+    STARTING = "starting"
+    RUNNING = "running"
+
+
+class Twin:
+    """One unit on the bench's plug."""
+
+    def __init__(
+        self,
+        parameters: TwinParameters,
+        *,
+        seed: int,
+        agenda: Agenda,
+        network: InputNetwork,
+        pins: StimulusPins,
+        relays: Relays,
+        bus: BusLine,
+    ) -> None:
+        self.parameters = parameters
+        self.state = PowerState.UNPLUGGED
+        self.resets = 0
+        self._seed = seed
+        self._agenda, self._network, self._pins, self._bus = agenda, network, pins, bus
+        quantities = self._quantities = twin_quantities(parameters)
+        self.outputs = OutputStage(parameters, quantities, relays)
+        self.discretes = DiscreteBank(parameters.discretes, quantities, pins)
+        self.dimming = DimmingBank(parameters.rheostats, parameters.dimmers, quantities, pins)
+        self.axes = {
+            name: TrimAxis(name, [switch for switch in parameters.switches if switch.axis == name], quantities, pins)
+            for name in self.outputs.bridges
+        }
+        self.lock_out = LockOut(quantities["unit.lockout_v"], quantities["unit.release_v"])
+        self.airspeed = AirspeedDuty(
+            full_kt=parameters.full_trim_airspeed_kt,
+            slow_kt=parameters.slow_trim_airspeed_kt,
+            slow_duty=parameters.slow_trim_duty,
+            lost_s=parameters.airspeed_lost_s,
+        )
+        self._reports = Reports(parameters.node)
+        self._axis_of_pin = {switch.pin: switch.axis for switch in parameters.switches}
+        self._restless_axes: set[str] = set()
+        self._duty = 1.0
+        self._starts = 0
+        self._changes_reported = 0
+        self._scan_ns = to_ns(quantities["unit.scan_s"])
+        self._first_scan_ns = 0
+        self._last_scan_ns = -1
+        self._scan_alarm = Alarm(agenda, Order.FIRMWARE, self._scan)
+        self._ready_alarm = Alarm(agenda, Order.FIRMWARE, self._run)
+        self._report_alarm = Alarm(agenda, Order.FIRMWARE, self._report_all)
+        network.on_fall, network.on_rise, network.on_change = self._fall, self._rise, self._wake
+        pins.on_change = self._touch
+        bus.on_bench_frame = self._receive
+
+    @property
+    def powered(self) -> bool:
+        """Whether its logic has power."""
+        return self.state in {PowerState.STARTING, PowerState.RUNNING}
+
+    def plug(self) -> None:
+        """Plug it in, discharged."""
+        if self.state is PowerState.UNPLUGGED:
+            self._network.plug(self._quantities["unit.input_capacitance_f"], self._quantities["unit.ground_ohm"])
+            self._lose_power(PowerState.UNPOWERED)
+
+    def unplug(self) -> None:
+        """Unplug it; it discharges at once and forgets everything."""
+        if self.state is not PowerState.UNPLUGGED:
+            self._lose_power(PowerState.UNPLUGGED)
+            self._network.unplug()
+
+    def loads_changed(self) -> None:
+        """Take note that the bench switched a load or the arm relay."""
+        if self.powered:
+            for name in self.axes:
+                self._show_bridge(name)
+            for level in self.dimming.levels:
+                self.outputs.show_dimmer(self._agenda.now_ns, level.parameters.name, level.level)
+            self._set_draw()
+
+    # --- power ------------------------------------------------------------------------------------
+
+    def _fall(self) -> None:
+        if self.powered:
+            self.resets += 1
+            self._lose_power(PowerState.HELD_IN_RESET)
+        else:
+            self._lose_power(PowerState.UNPOWERED)
+
+    def _rise(self) -> None:
+        """Start the firmware."""
+        self.state = PowerState.STARTING
+        self._starts += 1
+        now_ns = self._agenda.now_ns
+        self._pins.set_unit(plugged=True, powered=True)
+        for name in self.axes:
+            creep_s = self._quantities[f"{name}.creep_s"]
+            if creep_s > 0.0:
+                self.outputs.creeping.add(name)
+                self._agenda.at(now_ns + to_ns(creep_s), Order.FIRMWARE, partial(self._stop_creep, name, self._starts))
+            self._show_bridge(name)
+        self._ready_alarm.set(now_ns + to_ns(self._quantities["unit.ready_s"]))
+        self._network.watch(self._quantities["unit.reset_v"], float("inf"))
+        self._set_draw()
+
+    def _lose_power(self, state: PowerState) -> None:
+        self.state = state
+        if state is not PowerState.HELD_IN_RESET:
+            self.resets = 0
+        now_ns = self._agenda.now_ns
+        for alarm in (self._scan_alarm, self._ready_alarm, self._report_alarm):
+            alarm.clear()
+        self._starts += 1  # what was scheduled by the firmware that ran is void
+        self._bus.drop_unit_frames()
+        self._pins.set_unit(plugged=state is not PowerState.UNPLUGGED, powered=False)
+        for axis in self.axes.values():
+            axis.drive = None
+        self.outputs.lose_power(now_ns)
+        if state is PowerState.UNPLUGGED:
+            return
+        short_s = self._quantities["unit.input_short_s"]
+        self._network.set_unit_load(0.0, UNPOWERED_CONDUCTANCE_S + short_s)
+        if state is PowerState.UNPOWERED:
+            self._network.watch(float("-inf"), self._quantities["unit.cold_start_v"])
+        else:
+            above_reset_v = self._quantities["unit.reset_v"] + RESET_HYSTERESIS_V
+            self._network.watch(DISCHARGED_V, max(self._quantities["unit.warm_start_v"], above_reset_v))
+
+    def _run(self) -> None:
+        """Begin scanning and reporting."""
+        self.state = PowerState.RUNNING
+        self._first_scan_ns, self._last_scan_ns = self._agenda.now_ns, -1
+        self._reports.start()
+        self.discretes.start()
+        self.dimming.start()
+        self.airspeed.start()
+        self.lock_out.start(self._network.voltage_v())
+        self._duty = self.airspeed.duty(self._agenda.now_ns)
+        for axis in self.axes.values():
+            axis.start()
+        self.outputs.hold_plain(self._agenda.now_ns)
+        self._restless_axes = set(self.axes)
+        self._report_all()
+        self._wake()
+
+    # --- firmware ---------------------------------------------------------------------------------
+
+    def _touch(self, pin: str) -> None:
+        if self.state is not PowerState.RUNNING:
+            return
+        axis = self._axis_of_pin.get(pin)
+        if axis is not None:
+            self._restless_axes.add(axis)
+            self._wake()
+        elif self.discretes.touch(pin) or self.dimming.touch(pin):
+            self._wake()
+
+    def _wake(self) -> None:
+        """Have the next scan of the grid run."""
+        if self.state is PowerState.RUNNING:
+            self._scan_at_or_after(self._agenda.now_ns)
+
+    def _scan_at_or_after(self, time_ns: int) -> None:
+        scan_ns = self._first_scan_ns - (self._first_scan_ns - time_ns) // self._scan_ns * self._scan_ns
+        scan_ns = max(scan_ns, self._last_scan_ns + self._scan_ns if self._last_scan_ns >= 0 else scan_ns)
+        if self._scan_alarm.due_ns is None or scan_ns < self._scan_alarm.due_ns:
+            self._scan_alarm.set(scan_ns)
+
+    def _scan(self) -> None:
+        now_ns = self._last_scan_ns = self._agenda.now_ns
+        was_locked = self.lock_out.locked
+        if self.lock_out.scan(self._network.voltage_v()) != was_locked:
+            self._restless_axes.update(self.axes)
+        for discrete in self.discretes.scan():
+            self._report_change(discrete)
+        levels = self.dimming.scan()
+        for level in levels:
+            self.outputs.show_dimmer(now_ns, level.parameters.name, level.level)
+        if self._scan_axes(now_ns) or levels:
+            self._set_draw()
+        self._plan_scan(now_ns)
+
+    def _scan_axes(self, now_ns: int) -> bool:
+        """Scan what may change; return whether any drive or its duty did."""
+        duty_before, self._duty = self._duty, self.airspeed.duty(now_ns)
+        changed = False
+        for name, axis in self.axes.items():
+            due_ns = axis.due_ns()
+            before = axis.drive
+            if name in self._restless_axes or (due_ns is not None and now_ns >= due_ns):
+                axis.scan(now_ns, locked=self.lock_out.locked)
+                (self._restless_axes.add if axis.busy() else self._restless_axes.discard)(name)
+            if axis.drive != before or (axis.drive is not None and self._duty != duty_before):
+                self.outputs.creeping.discard(name)
+                self._show_bridge(name)
+                changed = True
+        return changed
+
+    def _plan_scan(self, now_ns: int) -> None:
+        if self._restless_axes or self.discretes.busy() or self.dimming.busy() or self._network.moving():
+            self._scan_at_or_after(now_ns + self._scan_ns)
+            return
+        dues_ns = [due_ns for axis in self.axes.values() if (due_ns := axis.due_ns()) is not None]
+        if dues_ns:
+            lost_ns = self.airspeed.lost_at_ns()
+            if lost_ns is not None and lost_ns > now_ns:
+                dues_ns.append(lost_ns)
+            self._scan_at_or_after(min(dues_ns))
+
+    def _receive(self, identifier: int, data: bytes) -> None:
+        if self.state is not PowerState.RUNNING or identifier != self.parameters.airspeed_identifier:
+            return
+        speed_kt = airspeed_kt(data)
+        if speed_kt is not None:
+            self.airspeed.receive(speed_kt, self._agenda.now_ns)
+            if self.airspeed.duty(self._agenda.now_ns) != self._duty:
+                self._wake()
+
+    # --- reports ----------------------------------------------------------------------------------
+
+    def _report_change(self, discrete: DebouncedDiscrete) -> None:
+        """Report one scan later, plus a wait for the bus."""
+        self._changes_reported += 1
+        wait_s = keyed_uniform(
+            0.0, self._quantities["unit.bus_wait_s"], self._seed, "unit", "bus wait", self._changes_reported
+        )
+        start = self._starts
+        state, changes = discrete.state, discrete.changes
+
+        def send() -> None:
+            if start == self._starts:
+                self._send_discrete(discrete, state=state, changes=changes)
+
+        self._agenda.at(self._agenda.now_ns + self._scan_ns + to_ns(wait_s), Order.FIRMWARE, send)
+
+    def _report_all(self) -> None:
+        parameters, reports = self.parameters, self._reports
+        for discrete in self.discretes.inputs:
+            self._send_discrete(discrete, state=discrete.state, changes=discrete.changes)
+        counts = (
+            (parameters.reset_count_identifier, self.resets),
+            (parameters.configuration_identifier, parameters.configuration),
+        )
+        for identifier, value in counts:
+            self._bus.offer(identifier, reports.count(identifier, value), from_unit=True)
+        for identifier in parameters.level_identifiers:
+            self._bus.offer(identifier, reports.level(identifier, 0.0), from_unit=True)
+        self._report_alarm.set(self._agenda.now_ns + to_ns(parameters.report_period_s))
+
+    def _send_discrete(self, discrete: DebouncedDiscrete, *, state: bool, changes: int) -> None:
+        identifier = discrete.parameters.report_identifier
+        self._bus.offer(identifier, self._reports.discrete(identifier, state=state, changes=changes), from_unit=True)
+
+    # --- outputs ----------------------------------------------------------------------------------
+
+    def _show_bridge(self, name: str) -> None:
+        self.outputs.show_bridge(self._agenda.now_ns, name, self.axes[name].direction, self._duty)
+
+    def _stop_creep(self, name: str, start: int) -> None:
+        """End the creep of one bridge, unless the unit lost power since."""
+        if start == self._starts and name in self.outputs.creeping:
+            self.outputs.creeping.discard(name)
+            self._show_bridge(name)
+            self._set_draw()
+
+    def _set_draw(self) -> None:
+        draw = self.outputs.draw()
+        self._network.set_unit_load(
+            self._quantities["unit.quiescent_a"] + draw.current_a,
+            self._quantities["unit.input_short_s"] + draw.conductance_s,
+        )
