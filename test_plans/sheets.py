@@ -183,6 +183,8 @@ class UnitSheet:
     outputs: tuple[WatchedOutput, ...]
     inputs: tuple[CommandInput, ...]
     bus: Bus
+    debounce_accepts_s: float = 0.0  # a discrete held this long or longer must be reported; 0: no discretes
+    debounce_rejects_s: float = 0.0  # a pulse this short or shorter must not be
     digest: str = ""  # SHA-256 of the file
 
 

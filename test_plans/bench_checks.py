@@ -1,0 +1,315 @@
+"""Bench check with the unit unplugged: zeros, reference, stimulus lines, switch lines, supply, sample stream.
+
+Everything found here is the bench's; with any of it wrong no unit may be judged, so the plan gates on it.
+"""
+
+import math
+from collections.abc import Iterable, Iterator
+
+from analysis.measurement import Doubt, Result
+from analysis.uncertainty import Estimate, bounded, difference
+from test_plans.conditions import number
+from test_plans.driving import LEAD_S, Action, drive_at, play, press_at, release_at
+from test_plans.procedure import CaptureNeed, Evidence, Needs
+from test_plans.readings import Record, agreement, bench_observation
+from test_plans.rig import PromptAction, Rig, SupplyPath
+from test_plans.sheets import Setup, UnitSheet
+from test_plans.signals import all_signals, stimuli_of, switches_of, voltage_signal
+
+RATE_HZ = 1000.0
+ZERO_S = 0.4
+LEVEL_S = 0.25
+SETTLE_S = 0.05
+LEVELS_V = (2.0, 8.0, 9.5)
+LEVEL_STEP_V = 0.1  # lines stand this far apart, so that crossed lines show
+PRESS_S = 0.040
+SUPPLY_S = 0.3
+SUPPLY_LIMIT_A = 0.5
+STREAM_S = 1.5
+STREAM_RATE_HZ = 50_000.0
+
+
+def level_of(position: int, base_v: float) -> float:
+    """Return the loop-back level of the line at `position`: each line has its own, within the range."""
+    step_v = LEVEL_STEP_V * position
+    return base_v + step_v if base_v < 5.0 else base_v - step_v
+
+
+def check_voltage_v(setup: Setup) -> float:
+    """Return the supply voltage of the check, the highest the unit is ever run at."""
+    return number(setup, "voltage_v", setup.unit.highest_voltage_v)
+
+
+class BenchCheck:
+    """Channel zeros, reference, loop-backs and stream, with the unit unplugged."""
+
+    name = "bench-check"
+    title = "Bench check with the unit unplugged"
+
+    def functions(self, setup: Setup) -> tuple[str, ...]:  # noqa: ARG002
+        """Return none: it touches the bench alone."""
+        return ()
+
+    def needs(self, setup: Setup) -> Needs:
+        """Return its captures, all of them short."""
+        unit = setup.unit
+        stimuli, switches = stimuli_of(unit), switches_of(unit)
+        loop_s, press_s = self._loop_s(), self._press_s(unit)
+        pins = tuple(voltage_signal(name) for name in stimuli)
+        highest = dict.fromkeys(pins, max(LEVELS_V))
+        volts = check_voltage_v(setup)
+        return Needs(
+            bench_time_s=ZERO_S + loop_s + press_s + SUPPLY_S + STREAM_S + 2.0,
+            captures=(
+                CaptureNeed(name="zeros", signals=all_signals(unit), sample_rate_hz=RATE_HZ, duration_s=ZERO_S),
+                CaptureNeed(name="stimuli", signals=pins, sample_rate_hz=RATE_HZ, duration_s=loop_s, highest_v=highest),
+                CaptureNeed(name="switches", signals=(), lines=switches, sample_rate_hz=RATE_HZ, duration_s=press_s),
+                CaptureNeed(
+                    name="supply",
+                    signals=("supply.voltage", "unit.voltage"),
+                    sample_rate_hz=RATE_HZ,
+                    duration_s=SUPPLY_S,
+                    highest_v={"supply.voltage": volts, "unit.voltage": volts},
+                ),
+                CaptureNeed(name="stream", signals=self._stream(), sample_rate_hz=STREAM_RATE_HZ, duration_s=STREAM_S),
+            ),
+            highest_voltage_v=volts,
+            current_limit_a=SUPPLY_LIMIT_A,
+            stimuli=stimuli,
+            switches=switches,
+            paths=(SupplyPath.RUN.value,),
+        )
+
+    def stimulate(self, rig: Rig, setup: Setup) -> None:
+        """Look at everything idle, then move each line in turn, then the supply."""
+        unit = setup.unit
+        rig.ask(PromptAction.UNPLUG_UNIT, "Take all connectors off the unit; the bench is checked without it first.")
+        rig.connect(SupplyPath.OPEN)
+        rig.set_output(False)
+        rig.arm(False)
+        for switch in switches_of(unit):
+            rig.release(switch)
+        for line in stimuli_of(unit):
+            rig.drive(line, 0.0)
+        rig.wait(0.3)
+        with rig.capture("zeros", all_signals(unit), sample_rate_hz=RATE_HZ) as session:
+            session.wait_until(ZERO_S)
+        self._loop_stimuli(rig, unit)
+        self._loop_switches(rig, unit)
+        self._look_at_supply(rig, setup)
+        with rig.capture("stream", self._stream(), sample_rate_hz=STREAM_RATE_HZ) as session:
+            session.wait_until(STREAM_S)
+
+    def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
+        """Give one observation for each kind of thing that must be right."""
+        yield self._zeros(Record(evidence, "zeros"), setup)
+        yield self._reference(Record(evidence, "zeros"), setup)
+        yield self._stimuli(Record(evidence, "stimuli"), setup)
+        yield self._switches(Record(evidence, "switches"), setup)
+        yield self._supply(Record(evidence, "supply"), setup)
+        yield self._frames([Record(evidence, name) for name in ("zeros", "stimuli", "switches", "supply", "stream")])
+
+    def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
+        """Take nothing more."""
+        return False
+
+    def _stream(self) -> tuple[str, ...]:
+        return ("supply.voltage", "return.current")
+
+    def _loop_s(self) -> float:
+        return LEAD_S + LEVEL_S * len(LEVELS_V)
+
+    def _press_s(self, unit: UnitSheet) -> float:
+        return LEAD_S + 2 * PRESS_S * len(switches_of(unit))
+
+    def _loop_stimuli(self, rig: Rig, unit: UnitSheet) -> None:
+        lines = stimuli_of(unit)
+        with rig.capture("stimuli", [voltage_signal(name) for name in lines], sample_rate_hz=RATE_HZ) as session:
+            actions: list[Action] = []
+            for step, base_v in enumerate(LEVELS_V):
+                at_s = LEAD_S + step * LEVEL_S
+                for position, line in enumerate(lines):
+                    actions.append(drive_at(session, line, level_of(position, base_v), at_s))
+            play(session, actions)
+            session.wait_until(self._loop_s())
+        for line in lines:
+            rig.drive(line, 0.0)
+
+    def _loop_switches(self, rig: Rig, unit: UnitSheet) -> None:
+        switches = switches_of(unit)
+        with rig.capture("switches", (), sample_rate_hz=RATE_HZ, lines=switches) as session:
+            actions: list[Action] = []
+            for position, switch in enumerate(switches):
+                at_s = LEAD_S + 2 * PRESS_S * position
+                actions.append(press_at(session, switch, at_s))
+                actions.append(release_at(session, switch, at_s + PRESS_S))
+            play(session, actions)
+            session.wait_until(self._press_s(unit) + PRESS_S)
+
+    def _look_at_supply(self, rig: Rig, setup: Setup) -> None:
+        rig.set_supply(0.0, SUPPLY_LIMIT_A)
+        rig.connect(SupplyPath.RUN)
+        rig.set_output(True)
+        rig.set_supply(check_voltage_v(setup), SUPPLY_LIMIT_A)
+        rig.wait(0.5)
+        with rig.capture("supply", ("supply.voltage", "unit.voltage"), sample_rate_hz=RATE_HZ) as session:
+            session.wait_until(SUPPLY_S)
+            rig.read_supply()
+        rig.set_supply(0.0, SUPPLY_LIMIT_A)
+        rig.wait(0.2)
+        rig.set_output(False)
+        rig.connect(SupplyPath.OPEN)
+
+    def _zeros(self, record: Record, setup: Setup) -> Result:
+        wrong: list[str] = []
+        doubts: list[Doubt] = list(record.missing)
+        signals = [signal for signal in all_signals(setup.unit) if signal != "reference.voltage"]
+        for signal in signals if record.capture else ():
+            zero = record.mean(signal)
+            if not agreement(zero):
+                wrong.append(f"{signal} shows {zero.value:.4g} {_unit_of(record, signal)} with nothing applied")
+        return bench_observation(
+            "bench-check.zeros",
+            "Bench: channel zeros",
+            "every channel shows zero with nothing applied",
+            wrong=wrong,
+            trials=len(signals) if record.capture else 0,
+            captures=record.names,
+            doubts=doubts,
+        )
+
+    def _reference(self, record: Record, setup: Setup) -> Result:
+        facts = setup.bench
+        reading = record.mean("reference.voltage")
+        known = bounded(facts.reference_v, facts.reference_bound_v, "reference")
+        residue = difference(reading, known)
+        wrong = [] if agreement(residue) else [f"reads {reading.value:.4f} V where {facts.reference_v:.3f} V stands"]
+        return bench_observation(
+            "bench-check.reference",
+            "Bench: reference voltage",
+            "the reference reads what it is",
+            wrong=wrong if not reading.doubts else (),
+            trials=0 if record.missing else 1,
+            captures=record.names,
+            doubts=reading.doubts,
+            notes=(f"{reading.value:.4f} V",) if math.isfinite(reading.value) else (),
+        )
+
+    def _stimuli(self, record: Record, setup: Setup) -> Result:
+        lines = stimuli_of(setup.unit)
+        wrong: list[str] = []
+        trials = 0
+        for line in lines if record.capture else ():
+            faults = tuple(self._line_faults(record, line, setup))
+            trials += len(record.stimuli(line))
+            wrong.extend(faults)
+        return bench_observation(
+            "bench-check.stimulus-lines",
+            "Bench: stimulus lines looped back",
+            "every stimulus line is read back at its pin as it was set",
+            wrong=wrong,
+            trials=trials,
+            captures=record.names,
+            doubts=record.missing,
+        )
+
+    def _line_faults(self, record: Record, line: str, setup: Setup) -> Iterator[str]:
+        steps = record.stimuli(line)
+        ends = [step.time_s for step in steps[1:]] + [record.duration_s]
+        facts = setup.bench
+        for step, end_s in zip(steps, ends, strict=True):
+            bound_v = facts.stimulus_relative_bound * abs(step.value) + facts.stimulus_absolute_bound_v
+            read = record.mean(voltage_signal(line), step.time_s + SETTLE_S, end_s - 0.01)
+            if not agreement(difference(_plain(read), bounded(step.value, bound_v, f"stimulus {line}"))):
+                yield f"{line} reads {read.value:.3f} V at its pin where {step.value:.2f} V was set"
+
+    def _switches(self, record: Record, setup: Setup) -> Result:
+        switches = switches_of(setup.unit)
+        wrong: list[str] = []
+        for switch in switches if record.capture else ():
+            wrong.extend(_switch_faults(record, switch))
+        return bench_observation(
+            "bench-check.switch-lines",
+            "Bench: switch lines looped back",
+            "every switch line closes and opens its pin, and no other",
+            wrong=wrong,
+            trials=2 * len(switches) if record.capture else 0,
+            captures=record.names,
+            doubts=record.missing,
+        )
+
+    def _supply(self, record: Record, setup: Setup) -> Result:
+        facts = setup.bench
+        set_v = record.setting("set_voltage_v")
+        known = bounded(
+            set_v, facts.supply_set_relative_bound * abs(set_v) + facts.supply_set_absolute_bound_v, "supply setting"
+        )
+        wrong: list[str] = []
+        doubts: list[Doubt] = []
+        for signal in ("supply.voltage", "unit.voltage"):
+            reading = record.mean(signal)
+            doubts.extend(reading.doubts)
+            if not reading.doubts and not agreement(difference(reading, known)):
+                wrong.append(f"{signal} reads {reading.value:.3f} V with {set_v:.2f} V set and nothing drawn")
+        for event in record.supply_readings():
+            shown_v = float(event.fields["voltage_v"])
+            own = bounded(shown_v, known.standard_uncertainty * math.sqrt(3.0), "supply read-back")
+            if not agreement(difference(own, known)):
+                wrong.append(f"the supply reads back {shown_v:.3f} V with {set_v:.2f} V set")
+        return bench_observation(
+            "bench-check.supply",
+            "Bench: supply voltage as set",
+            "supply, DAQ and setting agree",
+            wrong=wrong,
+            trials=0 if record.missing else 3,
+            captures=record.names,
+            doubts=doubts,
+        )
+
+    def _frames(self, records: list[Record]) -> Result:
+        taken = [record for record in records if record.capture]
+        wrong = [
+            f"{record.name}: {len(gaps)} gaps, {sum(gap.n_samples for gap in gaps)} samples lost"
+            for record in taken
+            if (gaps := record.capture.gaps if record.capture else ())
+        ]
+        return bench_observation(
+            "bench-check.sample-stream",
+            "Bench: sample stream without gaps",
+            "no sample is lost",
+            wrong=wrong,
+            trials=len(taken),
+            captures=[record.name for record in taken],
+        )
+
+
+def _switch_faults(record: Record, switch: str) -> Iterator[str]:
+    capture = record.capture
+    if capture is None:
+        return
+    steps = record.stimuli(switch)
+    line = capture.line(switch)
+    expected_s = [(step.time_s, bool(step.value)) for step in steps]
+    if len(expected_s) != 2:
+        yield f"{switch} was not worked"
+        return
+    closed, opened = (round((time_s + 0.5 * PRESS_S) * capture.sample_rate_hz) for time_s, _ in expected_s)
+    if not (closed < line.size and line[closed]):
+        yield f"{switch} does not close its pin to ground"
+    if not (opened < line.size) or line[opened]:
+        yield f"{switch} does not open its pin again"
+    # Closed at any other time, it is worked by another line.
+    margin = round(0.010 * capture.sample_rate_hz)
+    first = round(expected_s[0][0] * capture.sample_rate_hz) - margin
+    last = round(expected_s[1][0] * capture.sample_rate_hz) + margin
+    if line[: max(0, first)].any() or line[last:].any():
+        yield f"{switch} closes with another line"
+
+
+def _plain(reading: Estimate) -> Estimate:
+    """Return a reading without its doubts: the loop-back judges a clipped value by what it shows."""
+    return Estimate(value=reading.value, terms=reading.terms, captures=reading.captures)
+
+
+def _unit_of(record: Record, signal: str) -> str:
+    return record.capture.channels[signal].quantity_unit if record.holds(signal) and record.capture else ""

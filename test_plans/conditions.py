@@ -1,0 +1,58 @@
+"""Conditions of a plan step by key, with the default a procedure's physics suggests.
+
+The sheets' reader has checked keys and units; a wrong type here is a programming error and says so.
+"""
+
+from test_plans.sheets import Setup
+
+
+def number(setup: Setup, key: str, default: float) -> float:
+    """Return condition `key` as a number, or `default` where the step does not give it.
+
+    Raises:
+        TypeError: the condition is there and is no number.
+    """
+    value = setup.step.conditions.get(key, default)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise TypeError(f"plan {setup.plan.name}, step {setup.step.procedure}: {key} must be a number, not {value!r}")
+    return float(value)
+
+
+def count(setup: Setup, key: str, default: int) -> int:
+    """Return condition `key` as a whole number."""
+    return round(number(setup, key, default))
+
+
+def text(setup: Setup, key: str, default: str) -> str:
+    """Return condition `key` as text.
+
+    Raises:
+        TypeError: the condition is there and is no text.
+    """
+    value = setup.step.conditions.get(key, default)
+    if not isinstance(value, str):
+        raise TypeError(f"plan {setup.plan.name}, step {setup.step.procedure}: {key} must be text, not {value!r}")
+    return value
+
+
+def names(setup: Setup, key: str, default: tuple[str, ...]) -> tuple[str, ...]:
+    """Return condition `key` as a tuple of names.
+
+    Raises:
+        TypeError: the condition is there and is no list of names.
+    """
+    value = setup.step.conditions.get(key, default)
+    if not isinstance(value, tuple):
+        raise TypeError(f"plan {setup.plan.name}, step {setup.step.procedure}: {key} must be a list, not {value!r}")
+    return value
+
+
+def bus_voltage_v(setup: Setup) -> float:
+    """Return the bus voltage this step is run at: condition `voltage_v`, else the model's nominal one."""
+    return number(setup, "voltage_v", setup.unit.nominal_voltage_v)
+
+
+def current_limit_a(setup: Setup, condition: str, default_a: float) -> float:
+    """Return the supply's current limit: condition `current_limit_a`, else 1.4 times what a good unit may draw."""
+    conforming_a = setup.unit.conforming_current_a.get(condition)
+    return number(setup, "current_limit_a", default_a if conforming_a is None else round(1.4 * conforming_a, 3))

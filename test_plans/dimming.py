@@ -1,0 +1,349 @@
+"""Panel dimming: one rheostat in 21 points up and down; duty, frequency and level of every output on it.
+
+The wiper pin is sampled, so each point is held against the sheet's curve at the travel that really stood there.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+
+from analysis.capture import Capture
+from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
+from analysis.pwm import Pwm, pwm
+from analysis.uncertainty import Estimate, combined, difference, exact, ratio, scaled
+from test_plans.conditions import bus_voltage_v, count, current_limit_a, names
+from test_plans.driving import LEAD_S, Action, bring_up, drive_at, play
+from test_plans.idle import idle_observation
+from test_plans.procedure import CaptureNeed, Evidence, Needs
+from test_plans.readings import Record, doubted, nothing, supply_doubts
+from test_plans.rig import Rig
+from test_plans.sheets import DimmingKind, DimmingOutput, Rheostat, Setup
+from test_plans.signals import function_named, idle_outputs, voltage_signal
+
+RATE_HZ = 50_000.0
+POINTS = 21
+SETTLE_S = 0.100
+PERIODS = 50
+SLOWEST_HZ = 240.0
+OTHERS_RATE_HZ = 1000.0
+OTHERS_S = 0.4
+OFF_FRACTION = 0.1  # of the bus: a PWM level below is off
+ON_FRACTION = 0.5
+OFF_DUTY_PERCENT = 0.5
+STEP_DOWN_U = 3.0
+PULSES_SURE_PERCENT = 5.0  # pulses or pauses shorter than this may fall between two samples: no frequency of them
+CONDITION = "unloaded"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """One point of a curve: travel at the pin, level found (per cent or V), level the sheet asks, their difference."""
+
+    travel: Estimate
+    level: Estimate
+    expected: float
+    deviation: Estimate
+    frequency_hz: Estimate | None
+
+
+class DimmingCurve:
+    """Curve, frequency and ends of the outputs on a rheostat."""
+
+    name = "dimming-curve"
+    title = "Panel dimming: curve and frequency"
+
+    def functions(self, setup: Setup) -> tuple[str, ...]:
+        """Return the dimming's function."""
+        return (function_named(setup.unit, "dimming"),)
+
+    def needs(self, setup: Setup) -> Needs:
+        """Return two staircases at 50 kS/s for each rheostat, and a look at everything else at full travel."""
+        volts = bus_voltage_v(setup)
+        captures = []
+        for rheostat in _rheostats(setup):
+            signals = _signals(setup, rheostat)
+            highest = dict.fromkeys(signals, volts) | {voltage_signal(rheostat.name): rheostat.full_travel_v}
+            captures += [
+                CaptureNeed(
+                    name=f"{rheostat.name}.{direction}",
+                    signals=signals,
+                    sample_rate_hz=RATE_HZ,
+                    duration_s=_staircase_s(setup, rheostat),
+                    highest_v=highest,
+                )
+                for direction in ("up", "down")
+            ]
+            captures.append(
+                CaptureNeed(
+                    name=f"{rheostat.name}.others",
+                    signals=tuple(voltage_signal(name) for name in _others(setup, rheostat)),
+                    sample_rate_hz=OTHERS_RATE_HZ,
+                    duration_s=OTHERS_S,
+                )
+            )
+        kinds = {output.kind for output in setup.unit.dimming}
+        return Needs(
+            bench_time_s=sum(need.duration_s for need in captures) + 0.5,
+            captures=tuple(captures),
+            highest_voltage_v=volts,
+            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
+            stimuli=tuple(rheostat.name for rheostat in _rheostats(setup)),
+            limits=(
+                *((("pwm-curve", 0.35), ("pwm-frequency", 0.05)) if DimmingKind.PWM in kinds else ()),
+                *((("dc-curve", 16e-3),) if DimmingKind.DC in kinds else ()),
+            ),
+        )
+
+    def stimulate(self, rig: Rig, setup: Setup) -> None:
+        """Turn each rheostat up in steps, look at all other outputs, turn it down again."""
+        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        for rheostat in _rheostats(setup):
+            levels_v = [rheostat.full_travel_v * step / (_points(setup) - 1) for step in range(_points(setup))]
+            self._staircase(rig, setup, rheostat, "up", levels_v)
+            others = [voltage_signal(name) for name in _others(setup, rheostat)]
+            with rig.capture(f"{rheostat.name}.others", others, sample_rate_hz=OTHERS_RATE_HZ) as session:
+                session.wait_until(OTHERS_S)
+            self._staircase(rig, setup, rheostat, "down", levels_v[::-1])
+        rig.idle_inputs()
+
+    def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
+        """Take nothing more."""
+        return False
+
+    def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
+        """Give for every output its worst deviation up and down, frequency, off state and order of steps."""
+        for rheostat in _rheostats(setup):
+            for output in _outputs(setup, rheostat):
+                runs = {
+                    direction: self._points(evidence, setup, rheostat, output, direction)
+                    for direction in ("up", "down")
+                }
+                for direction, points in runs.items():
+                    yield self._curve_deviation(setup, output, direction, points)
+                if output.kind is DimmingKind.PWM:
+                    yield self._frequency(setup, output, [*runs["up"], *runs["down"]])
+                    yield self._off(setup, output, [*runs["up"], *runs["down"]])
+                yield self._monotonic(setup, output, runs["up"])
+                yield self._curve(setup, output, runs)
+            yield self._others_idle(evidence, setup, rheostat)
+
+    def _staircase(self, rig: Rig, setup: Setup, rheostat: Rheostat, direction: str, levels_v: list[float]) -> None:
+        name = f"{rheostat.name}.{direction}"
+        with rig.capture(name, _signals(setup, rheostat), sample_rate_hz=RATE_HZ) as session:
+            step_s = _step_s(setup, rheostat)
+            actions: list[Action] = [
+                drive_at(session, rheostat.name, level_v, LEAD_S + index * step_s)
+                for index, level_v in enumerate(levels_v)
+            ]
+            play(session, actions)
+            session.wait_until(_staircase_s(setup, rheostat))
+
+    def _points(
+        self, evidence: Evidence, setup: Setup, rheostat: Rheostat, output: DimmingOutput, direction: str
+    ) -> list[Point]:
+        record = Record(evidence, f"{rheostat.name}.{direction}")
+        if record.capture is None:
+            missing = nothing(*record.missing)
+            return [Point(travel=missing, level=missing, expected=0.0, deviation=missing, frequency_hz=None)]
+        step_s = _step_s(setup, rheostat)
+        return [
+            self._point(
+                record, setup, rheostat, output, at_s=stimulus.time_s + SETTLE_S, until_s=stimulus.time_s + step_s
+            )
+            for stimulus in record.stimuli(rheostat.name)
+        ]
+
+    def _point(
+        self, record: Record, setup: Setup, rheostat: Rheostat, output: DimmingOutput, *, at_s: float, until_s: float
+    ) -> Point:
+        travel = ratio(record.mean(voltage_signal(rheostat.name), at_s, until_s), exact(rheostat.full_travel_v))
+        expected, slope = expected_level(output, travel.value)
+        spoilt = supply_doubts(record, setup, CONDITION, at_s, until_s)
+        signal = voltage_signal(output.name)
+        frequency = None
+        if output.kind is DimmingKind.PWM and record.capture is not None:
+            found = _pwm(record.capture, signal, setup, output, (at_s, until_s))
+            name = f"{output.name} at {at_s:.2f} s of {record.name}"
+            spoilt = (*record.doubts((signal,), at_s, until_s), *spoilt)
+            level = doubted(scaled(found.duty_estimate(name, record.names), 100.0), *spoilt)
+            if found.n_periods and PULSES_SURE_PERCENT <= expected <= 100.0 - PULSES_SURE_PERCENT:
+                frequency = doubted(found.frequency_estimate(name, record.names), *spoilt)
+        else:
+            level = doubted(record.mean(signal, at_s, until_s), *spoilt)
+        return Point(
+            travel=travel,
+            level=level,
+            expected=expected,
+            deviation=difference(level, combined(expected, ((travel, slope),))),
+            frequency_hz=frequency,
+        )
+
+    def _curve_deviation(self, setup: Setup, output: DimmingOutput, direction: str, points: list[Point]) -> Measurement:
+        worst = worst_of([point.deviation for point in points])
+        pwm_kind = output.kind is DimmingKind.PWM
+        at = next((point for point in points if point.deviation is worst), None)
+        note = () if at is None else (f"at {100.0 * at.travel.value:.0f} % of travel, worst of {len(points)} points",)
+        return worst.measurement(
+            id=f"{output.name}.curve-{direction}",
+            limit="pwm-curve" if pwm_kind else "dc-curve",
+            title=f"{output.title}: furthest off its curve, turned {direction}",
+            function=function_named(setup.unit, "dimming"),
+            quantity_unit="%" if pwm_kind else "V",
+            pins=(output.pin,),
+            notes=note,
+        )
+
+    def _frequency(self, setup: Setup, output: DimmingOutput, points: list[Point]) -> Measurement:
+        found = [point.frequency_hz for point in points if point.frequency_hz is not None]
+        spoilt = next((point.level.doubts for point in points if point.level.doubts), ())
+        if found:
+            worst = max(found, key=lambda frequency: abs(frequency.value - output.frequency_hz))
+        else:
+            worst = nothing(*spoilt)
+        return worst.measurement(
+            id=f"{output.name}.frequency",
+            limit="pwm-frequency",
+            title=f"{output.title}: frequency furthest from nominal",
+            function=function_named(setup.unit, "dimming"),
+            quantity_unit="Hz",
+            pins=(output.pin,),
+            notes=(f"{len(found)} points show pulses",),
+        )
+
+    def _off(self, setup: Setup, output: DimmingOutput, points: list[Point]) -> Observation:
+        resting = [point for point in points if point.expected == 0.0]
+        lit = [point for point in resting if not point.level.value <= OFF_DUTY_PERCENT]
+        return Observation(
+            id=f"{output.name}.off",
+            title=f"{output.title}: off with the rheostat at zero",
+            function=function_named(setup.unit, "dimming"),
+            statement=f"no pulses below {100.0 * output.off_below:.0f} % of travel",
+            trials=len(resting),
+            failures=len(lit),
+            detail=f"{max((point.level.value for point in lit), default=0.0):.1f} % duty",
+            doubts=_all_doubts(resting),
+            captures=_all_captures(resting),
+            pins=(output.pin,),
+        )
+
+    def _monotonic(self, setup: Setup, output: DimmingOutput, points: list[Point]) -> Observation:
+        steps = [difference(later.level, earlier.level) for earlier, later in pairwise(points)]
+        down = [step for step in steps if step.value < -STEP_DOWN_U * step.standard_uncertainty]
+        return Observation(
+            id=f"{output.name}.monotonic",
+            title=f"{output.title}: brighter with every step up",
+            function=function_named(setup.unit, "dimming"),
+            statement="no step up of the rheostat makes it darker",
+            trials=len(steps),
+            failures=len(down),
+            detail=f"{len(down)} steps go down",
+            doubts=_all_doubts(points),
+            captures=_all_captures(points),
+            pins=(output.pin,),
+        )
+
+    def _curve(self, setup: Setup, output: DimmingOutput, runs: dict[str, list[Point]]) -> Curve:
+        unit = "duty, %" if output.kind is DimmingKind.PWM else "level, V"
+        travels = tuple(float(step) for step in range(101))
+        wanted = tuple(expected_level(output, travel / 100.0)[0] for travel in travels)
+        limit = setup.unit.limits["pwm-curve" if output.kind is DimmingKind.PWM else "dc-curve"]
+        return Curve(
+            id=f"{output.name}.curve",
+            title=f"{output.title} over the rheostat's travel",
+            function=function_named(setup.unit, "dimming"),
+            x_label="travel, %",
+            y_label=unit,
+            series={
+                direction: (
+                    tuple(100.0 * point.travel.value for point in points),
+                    tuple(point.level.value for point in points),
+                )
+                for direction, points in runs.items()
+            },
+            bands={
+                "lowest allowed": (travels, tuple(level + limit.low for level in wanted)),
+                "highest allowed": (travels, tuple(level + limit.high for level in wanted)),
+            },
+        )
+
+    def _others_idle(self, evidence: Evidence, setup: Setup, rheostat: Rheostat) -> Observation:
+        record = Record(evidence, f"{rheostat.name}.others")
+        others = _others(setup, rheostat)
+        return idle_observation(
+            record, setup, others, f"{rheostat.name}.others-idle", f"{rheostat.title}: moves its own outputs only"
+        )
+
+
+def expected_level(output: DimmingOutput, travel: float) -> tuple[float, float]:
+    """Return the sheet's level at a travel (0 to 1), and its slope per unit of travel."""
+    if travel < output.off_below:
+        return 0.0, 0.0
+    slope = (output.high_level - output.low_level) / (1.0 - output.off_below)
+    if travel >= 1.0:
+        return output.high_level, slope
+    return output.low_level + slope * (travel - output.off_below), slope
+
+
+def worst_of(deviations: list[Estimate]) -> Estimate:
+    """Return the deviation of largest magnitude; a doubtful one goes first, so that nothing spoilt is passed over."""
+    if not deviations:
+        return nothing()
+    doubtful = [deviation for deviation in deviations if deviation.doubts]
+    if doubtful:
+        return doubtful[0]
+    return max(deviations, key=lambda deviation: abs(deviation.value))
+
+
+def _pwm(capture: Capture, signal: str, setup: Setup, output: DimmingOutput, window_s: tuple[float, float]) -> Pwm:
+    volts = bus_voltage_v(setup)
+    return pwm(
+        capture.channel(signal, *window_s),
+        capture.sample_rate_hz,
+        nominal_frequency_hz=output.frequency_hz,
+        off_below=OFF_FRACTION * volts,
+        on_above=ON_FRACTION * volts,
+        timebase_bound=capture.timebase_bound,
+        noise=capture.channels[signal].noise,
+    )
+
+
+def _all_doubts(points: list[Point]) -> tuple[Doubt, ...]:
+    return tuple(dict.fromkeys(doubt for point in points for doubt in point.level.doubts))
+
+
+def _all_captures(points: list[Point]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(name for point in points for name in point.level.captures))
+
+
+def _rheostats(setup: Setup) -> tuple[Rheostat, ...]:
+    wanted = names(setup, "rheostats", tuple(rheostat.name for rheostat in setup.unit.rheostats[:1]))
+    return tuple(rheostat for rheostat in setup.unit.rheostats if rheostat.name in wanted)
+
+
+def _outputs(setup: Setup, rheostat: Rheostat) -> tuple[DimmingOutput, ...]:
+    mapped = setup.aircraft.dimming_map
+    return tuple(output for output in setup.unit.dimming if mapped.get(output.name) == rheostat.name)
+
+
+def _others(setup: Setup, rheostat: Rheostat) -> tuple[str, ...]:
+    own = {output.name for output in _outputs(setup, rheostat)}
+    return tuple(name for name in idle_outputs(setup.unit) if name not in own)
+
+
+def _signals(setup: Setup, rheostat: Rheostat) -> tuple[str, ...]:
+    return (voltage_signal(rheostat.name), *(voltage_signal(output.name) for output in _outputs(setup, rheostat)))
+
+
+def _points(setup: Setup) -> int:
+    return count(setup, "points", POINTS)
+
+
+def _step_s(setup: Setup, rheostat: Rheostat) -> float:
+    """Return the time of one step: settling, then 50 periods of the slowest output and a little more."""
+    slowest_hz = min((o.frequency_hz for o in _outputs(setup, rheostat) if o.frequency_hz > 0.0), default=SLOWEST_HZ)
+    return SETTLE_S + (PERIODS + 2) / slowest_hz
+
+
+def _staircase_s(setup: Setup, rheostat: Rheostat) -> float:
+    return LEAD_S + _points(setup) * _step_s(setup, rheostat)

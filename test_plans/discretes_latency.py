@@ -1,0 +1,301 @@
+"""Latency of every discrete: from the edge at the pin to the start of the frame that reports it, 59 edges each.
+
+One discrete is switched at a time, at random phase to the unit's scan, in both directions; the bench keeps off the
+bus for 60 ms after each edge. Edges whose frame followed another one without a pause are taken again.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.edges import find_edges
+from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
+from analysis.statistics import WORST_CASE_TRIALS, summarise_latencies
+from analysis.uncertainty import Estimate, bounded, combined, exact
+from analysis.verdict import Cause
+from test_plans.conditions import bus_voltage_v, count, current_limit_a
+from test_plans.driving import Action, bring_up, drive_at, levels_of, play, spaced_instants
+from test_plans.latency_edges import (
+    ANSWER_WITHIN_S,
+    QUIET_S,
+    START_BOUND_S,
+    EdgeResult,
+    Outcome,
+    PinEdge,
+    bursts_of,
+    pair,
+)
+from test_plans.procedure import CaptureNeed, Evidence, Needs
+from test_plans.readings import Record, doubted, nothing, silence_doubts
+from test_plans.rig import Rig
+from test_plans.sheets import Discrete, Setup
+from test_plans.signals import function_named, voltage_signal
+
+RATE_HZ = 50_000.0
+FIRST_S = 0.2
+SPACING_S = (0.100, 0.120)
+SPARE = 5  # of 59 edges one or two fall into the unit's own periodic frames
+MOST_REPEATS = 2
+LINE = "bus.receive"
+CONDITION = "inputs"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edges:
+    """All edges of one discrete over all its captures, and contents that answered none."""
+
+    results: tuple[EdgeResult, ...]
+    stray: int
+    captures: tuple[str, ...]
+    doubts: tuple[Doubt, ...]
+
+    def of(self, outcome: Outcome) -> tuple[EdgeResult, ...]:
+        """Return the edges with one outcome."""
+        return tuple(result for result in self.results if result.outcome is outcome)
+
+
+class DiscreteLatency:
+    """Worst-case latency of every discrete."""
+
+    name = "discrete-latency"
+    title = "Discrete inputs: latency to the avionics bus"
+
+    def functions(self, setup: Setup) -> tuple[str, ...]:
+        """Return the discretes' function."""
+        return (function_named(setup.unit, "discretes"),)
+
+    def needs(self, setup: Setup) -> Needs:
+        """Return one capture per discrete at 50 kS/s."""
+        unit = setup.unit
+        duration_s = _duration_s(_wanted(setup) + SPARE)
+        captures = tuple(
+            CaptureNeed(
+                name=discrete.name,
+                signals=(voltage_signal(discrete.name),),
+                lines=(LINE,),
+                sample_rate_hz=RATE_HZ,
+                duration_s=duration_s,
+                highest_v={voltage_signal(discrete.name): max(levels_of(discrete).active_v, discrete.pull_voltage_v)},
+            )
+            for discrete in unit.discretes
+        )
+        return Needs(
+            bench_time_s=sum(need.duration_s for need in captures) + 1.0,
+            captures=captures,
+            highest_voltage_v=bus_voltage_v(setup),
+            supply_current_a=unit.conforming_current_a.get(CONDITION, 0.0),
+            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
+            stimuli=tuple(discrete.name for discrete in unit.discretes),
+            bus=True,
+            limits=(("discrete-latency", 20e-6),),
+        )
+
+    def stimulate(self, rig: Rig, setup: Setup) -> None:
+        """Switch one discrete after the other."""
+        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        for discrete in setup.unit.discretes:
+            self._take(rig, discrete, discrete.name, _even(_wanted(setup) + SPARE))
+
+    def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:
+        """Repeat edges that were hidden behind another frame."""
+        taken = False
+        for discrete in setup.unit.discretes:
+            edges = self._edges(evidence, setup, discrete)
+            missing = _wanted(setup) - len(edges.of(Outcome.MEASURED))
+            repeats = len(edges.captures) - 1
+            if edges.doubts or not edges.of(Outcome.HIDDEN) or missing <= 0 or repeats >= MOST_REPEATS:
+                continue
+            self._take(rig, discrete, f"{discrete.name}.repeat-{repeats + 1}", _even(missing + SPARE))
+            taken = True
+        return taken
+
+    def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
+        """Give for each discrete the worst latency, that every edge was reported, and the distribution."""
+        shown: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {}
+        for discrete in setup.unit.discretes:
+            edges = self._edges(evidence, setup, discrete)
+            yield self._answers(edges, setup, discrete)
+            yield self._worst(edges, setup, discrete)
+            latencies = sorted(result.latency_s for result in edges.of(Outcome.MEASURED))
+            if latencies:
+                share = np.arange(1, len(latencies) + 1) / len(latencies)
+                shown[discrete.title] = (
+                    tuple(1000.0 * latency for latency in latencies),
+                    tuple(100.0 * float(part) for part in share),
+                )
+        yield Curve(
+            id="discretes.latency",
+            title="Latency from pin to frame start",
+            function=function_named(setup.unit, "discretes"),
+            x_label="latency, ms",
+            y_label="edges not later, %",
+            series=shown,
+        )
+
+    def _take(self, rig: Rig, discrete: Discrete, name: str, n_edges: int) -> None:
+        levels = levels_of(discrete)
+        instants = spaced_instants(
+            n_edges, first_s=FIRST_S, shortest_s=SPACING_S[0], longest_s=SPACING_S[1], key=f"{self.name}/{name}"
+        )
+        with rig.capture(name, (voltage_signal(discrete.name),), sample_rate_hz=RATE_HZ, lines=(LINE,)) as session:
+            actions: list[Action] = []
+            for index, instant_s in enumerate(np.round(instants * RATE_HZ) / RATE_HZ):
+                at_s = float(instant_s)
+                level_v = levels.active_v if index % 2 == 0 else levels.inactive_v
+                actions.append(drive_at(session, discrete.name, level_v, at_s))
+            for at_s, _ in actions:
+                session.quiet_bus(from_s=at_s, to_s=at_s + QUIET_S)
+            play(session, actions)
+            session.wait_until(actions[-1][0] + ANSWER_WITHIN_S)
+
+    def _edges(self, evidence: Evidence, setup: Setup, discrete: Discrete) -> Edges:
+        results: list[EdgeResult] = []
+        doubts: list[Doubt] = []
+        names: list[str] = []
+        stray = 0
+        for name in self._captures(evidence, discrete):
+            record = Record(evidence, name)
+            doubts.extend(record.missing or record.doubts((voltage_signal(discrete.name),)))
+            if record.capture is None:
+                continue
+            names.append(name)
+            doubts.extend(silence_doubts(record, evidence))
+            edges = pin_edges(record, discrete)
+            asked = len(record.stimuli(discrete.name))
+            if len(edges) != asked:
+                doubts.append(_did_not_move(name, discrete, len(edges), asked))
+            line = record.capture.line(LINE)
+            bursts = bursts_of(line, record.capture.sample_rate_hz, setup.unit.bus.bit_rate)
+            paired, strays = pair(edges, bursts, record.reports(), discrete.report)
+            results.extend(paired)
+            stray += strays
+        return Edges(
+            results=tuple(results),
+            stray=stray,
+            captures=tuple(names),
+            doubts=tuple(dict.fromkeys(doubts)),
+        )
+
+    def _captures(self, evidence: Evidence, discrete: Discrete) -> list[str]:
+        repeats = [name for name in evidence.names() if name.startswith(f"{discrete.name}.repeat-")]
+        return [discrete.name, *repeats]
+
+    def _answers(self, edges: Edges, setup: Setup, discrete: Discrete) -> Observation:
+        unanswered = edges.of(Outcome.NO_ANSWER)
+        return Observation(
+            id=f"{discrete.name}.every-edge-reported",
+            title=f"{discrete.title}: every change is reported",
+            function=function_named(setup.unit, "discretes"),
+            statement=f"each edge at the pin is reported within {ANSWER_WITHIN_S:g} s",
+            trials=len(edges.results),
+            failures=len(unanswered),
+            detail=f"{len(unanswered)} of {len(edges.results)} edges brought neither a frame nor a content",
+            doubts=(*edges.doubts, *_lost_contents(edges, discrete)),
+            captures=edges.captures,
+            pins=(discrete.pin,),
+        )
+
+    def _worst(self, edges: Edges, setup: Setup, discrete: Discrete) -> Measurement:
+        latencies = [result.latency_s for result in edges.of(Outcome.MEASURED)]
+        doubts = [*edges.doubts, *_lost_contents(edges, discrete)]
+        unanswered = len(edges.of(Outcome.NO_ANSWER))
+        if unanswered and not doubts:
+            doubts.append(Doubt(reason=f"{unanswered} edges were never reported", cause=Cause.UNIT))
+        found = _latency(max(latencies), edges.captures) if latencies else nothing()
+        if not latencies and not doubts:
+            doubts.append(
+                Doubt(reason="every frame was hidden behind another one", cause=Cause.BENCH, next_step="run it again")
+            )
+        return doubted(found, *doubts).measurement(
+            id=f"{discrete.name}.latency",
+            limit="discrete-latency",
+            title=f"{discrete.title}: worst latency from pin to frame",
+            function=function_named(setup.unit, "discretes"),
+            quantity_unit="s",
+            pins=(discrete.pin,),
+            trials=len(latencies),
+            notes=_spread_notes(latencies, len(edges.of(Outcome.HIDDEN))),
+        )
+
+
+def _spread_notes(latencies_s: Sequence[float], hidden: int) -> tuple[str, ...]:
+    if not latencies_s:
+        return ()
+    spread = summarise_latencies(latencies_s)
+    span = f"{1000 * spread.minimum_s:.2f} to {1000 * spread.maximum_s:.2f} ms, median {1000 * spread.median_s:.2f} ms"
+    return (f"{spread.n} edges: {span}; {hidden} more hidden behind other frames",)
+
+
+def pin_edges(record: Record, discrete: Discrete) -> tuple[PinEdge, ...]:
+    """Return the edges at a discrete's pin, each half a sample before the first sample of its new state.
+
+    Level is the middle between the two levels the pin is switched between; where it does not move there is no edge.
+    """
+    if record.capture is None:
+        return ()
+    levels = levels_of(discrete)
+    rising_is_active = levels.active_v > levels.inactive_v
+    capture = record.capture
+    channel = capture.channels[voltage_signal(discrete.name)]
+    codes = capture.codes(channel.name)
+    high, low = float(codes.max()), float(codes.min())
+    if (high - low) * channel.scale < 0.5 * abs(levels.active_v - levels.inactive_v):
+        return ()
+    middle, half = 0.5 * (high + low), 0.1 * (high - low)
+    found = find_edges(codes, middle - half, middle + half)
+    return tuple(
+        PinEdge(time_s=(float(position) - 0.5) / capture.sample_rate_hz, state=bool(rising) is rising_is_active)
+        for position, rising in zip(found.positions, found.rising, strict=True)
+    )
+
+
+def _latency(value_s: float, captures: Sequence[str]) -> Estimate:
+    """Return a latency with its budget: half a sample at the pin, 30 us at the frame start, the timebase."""
+    inputs = (
+        bounded(0.0, 0.5 / RATE_HZ, "pin edge between two samples"),
+        bounded(0.0, 0.5 * START_BOUND_S, "frame start before its first dominant sample"),
+        bounded(0.0, 1e-4 * value_s, "sample clock"),
+    )
+    total = combined(value_s, ((exact(value_s), 1.0), *((part, 1.0) for part in inputs)))
+    return Estimate(value=total.value, terms=total.terms, captures=tuple(captures))
+
+
+def _lost_contents(edges: Edges, discrete: Discrete) -> tuple[Doubt, ...]:
+    """Return the bench's doubts: a frame nobody decoded, a content without frame, a content without edge."""
+    counts = {
+        "frames of it were not decoded": len(edges.of(Outcome.NO_CONTENT)),
+        "contents came without a frame on the receive line": len(edges.of(Outcome.NO_FRAME)),
+        "contents came without an edge at the pin": edges.stray,
+    }
+    return tuple(
+        Doubt(
+            reason=f"{discrete.title}: {n} {what}",
+            cause=Cause.BENCH,
+            next_step="check the bus interface and the receive line, then run it again",
+        )
+        for what, n in counts.items()
+        if n
+    )
+
+
+def _did_not_move(name: str, discrete: Discrete, found: int, asked: int) -> Doubt:
+    return Doubt(
+        reason=f"{name}: pin {discrete.pin} showed {found} edges where {asked} were driven",
+        cause=Cause.UNDECIDED,
+        next_step="see discrete-levels: whether the pin follows its stimulus without the unit",
+    )
+
+
+def _wanted(setup: Setup) -> int:
+    return count(setup, "edges", WORST_CASE_TRIALS)
+
+
+def _even(n: int) -> int:
+    """Return n, one more where it is odd: the discrete ends as it began."""
+    return n + n % 2
+
+
+def _duration_s(n_edges: int) -> float:
+    return FIRST_S + math.ceil(n_edges * SPACING_S[1]) + ANSWER_WITHIN_S

@@ -1,0 +1,131 @@
+"""Final repeat: quiescent current, one loaded drop and the configuration again; has the unit changed on the bench?"""
+
+import math
+from collections.abc import Iterable
+
+from analysis.measurement import Measurement, Observation, Result
+from analysis.verdict import Cause
+from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.driving import axes_under_test, bring_up
+from test_plans.power_up import quiescent
+from test_plans.procedure import CaptureNeed, Evidence, Needs
+from test_plans.readings import Record
+from test_plans.rig import Rig
+from test_plans.sheets import Setup, TrimAxis, TrimSwitch
+from test_plans.signals import function_named
+from test_plans.trim_loaded import CONDITION, capture_need, drop_measurement, load_name, press_on_load
+from test_plans.trim_switches import RUN_PATH, switch_id
+
+RATE_HZ = 1000.0
+QUIET_S = 1.3
+AGREES_WITHIN_U = 3.0
+DRIFT_FRACTION = 0.05  # of the first value: warm copper is not a change
+
+
+class FinalRepeat:
+    """What was measured first, measured last."""
+
+    name = "final-repeat"
+    title = "Final repeat of quiescent current, one drop and configuration"
+
+    def functions(self, setup: Setup) -> tuple[str, ...]:
+        """Return the power input's function and that of the axis driven again."""
+        axis, _ = _chosen(setup)
+        return (function_named(setup.unit, "power"), axis.function)
+
+    def needs(self, setup: Setup) -> Needs:
+        """Return two captures."""
+        axis, switch = _chosen(setup)
+        volts = bus_voltage_v(setup)
+        captures = (
+            CaptureNeed(name="quiescent", signals=("supply.voltage",), sample_rate_hz=RATE_HZ, duration_s=QUIET_S),
+            capture_need(setup, axis, "drop", 1.0),
+        )
+        return Needs(
+            bench_time_s=4.0,
+            captures=captures,
+            highest_voltage_v=volts,
+            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            current_limit_a=current_limit_a(setup, CONDITION, 3.0),
+            loads=((axis.name, load_name(setup)),),
+            load_current_a=axis.rated_current_a,
+            switches=(switch.name,),
+            paths=RUN_PATH,
+            bus=True,
+            limits=(("quiescent-current", 2e-3), ("trim-drop", 14e-3)),
+        )
+
+    def stimulate(self, rig: Rig, setup: Setup) -> None:
+        """Look at rest, then press one switch on its load."""
+        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 3.0))
+        rig.wait(0.3)
+        with rig.capture("quiescent", ("supply.voltage",), sample_rate_hz=RATE_HZ) as session:
+            session.wait_until(QUIET_S)
+        axis, switch = _chosen(setup)
+        press_on_load(rig, setup, axis, "drop", (switch,))
+
+    def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
+        """Take nothing more."""
+        return False
+
+    def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
+        """Give both values again, whether they agree with the first ones, and the configuration as left."""
+        axis, switch = _chosen(setup)
+        rest, drop = Record(evidence, "quiescent"), Record(evidence, "drop")
+        again = quiescent(
+            rest, setup, CONDITION, "final-repeat.quiescent", "Quiescent current, again at the end of the run"
+        )
+        yield again
+        yield self._agrees(evidence, again, "power-up.quiescent")
+        once_more = drop_measurement(drop, setup, axis, switch, f"final-repeat.{switch_id(switch, 'drop')}")
+        yield once_more
+        yield self._agrees(evidence, once_more, switch_id(switch, "drop"))
+        if "configuration" in setup.unit.bus.reports:
+            yield self._configuration(rest, setup)
+
+    def _agrees(self, evidence: Evidence, again: Measurement, first_id: str) -> Observation:
+        """Compare with the first value: within 3 u of the difference and a twentieth of the value.
+
+        u of both readings is taken as if independent, although their channels are the same: a change is called one
+        only when it is sure.
+        """
+        first = evidence.earlier(first_id)
+        known = first is not None and math.isfinite(first.value) and math.isfinite(again.value)
+        moved = again.value - first.value if first is not None and known else 0.0
+        u = math.hypot(again.standard_uncertainty, first.standard_uncertainty) if first is not None else 0.0
+        allowed = AGREES_WITHIN_U * u + DRIFT_FRACTION * abs(first.value if first is not None else 0.0)
+        return Observation(
+            id=f"{again.id}.agrees",
+            title=f"{again.title.split(',')[0]}: as at the first time",
+            function=again.function,
+            statement="the value has not changed over the run",
+            trials=int(known),
+            failures=int(known and abs(moved) > allowed),
+            detail=f"it moved by {moved:.4g} {again.quantity_unit}",
+            cause_if_failed=Cause.UNDECIDED,
+            doubts=again.doubts,
+            captures=again.captures,
+            notes=() if first is None else (f"first {first.value:.4g}, now {again.value:.4g} {again.quantity_unit}",),
+        )
+
+    def _configuration(self, record: Record, setup: Setup) -> Observation:
+        found = record.count("configuration", last=True)
+        wanted = setup.aircraft.configuration
+        return Observation(
+            id="final-repeat.configuration",
+            title="Configuration as left",
+            function=function_named(setup.unit, "power"),
+            statement=f"the unit reports configuration {wanted}",
+            trials=0 if found is None else 1,
+            failures=0 if found in {None, wanted} else 1,
+            detail=f"it reports configuration {found}",
+            source=f"aircraft sheet {setup.aircraft.name}",
+            doubts=record.missing,
+            captures=record.names,
+            notes=() if found is None else (f"configuration as left: {found}",),
+        )
+
+
+def _chosen(setup: Setup) -> tuple[TrimAxis, TrimSwitch]:
+    axis = axes_under_test(setup)[0]
+    return axis, axis.switches[0]

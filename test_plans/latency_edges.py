@@ -1,0 +1,187 @@
+"""Edges at a pin paired with the unit's frames on the bus and with the content the host decoded of them.
+
+Pure: arrays and events in, one outcome per edge out. A frame's start comes from the sampled receive line, what it
+says from the host; the two meet in time.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.capture import Event
+from analysis.edges import burst_starts, line_edges
+
+IDLE_S = 0.0005  # no frame holds the line recessive for that long
+START_BOUND_S = 60e-6  # the first dominant sample comes at most this long after the frame's first bit
+CONTENT_WITHIN_S = 0.025
+ANSWER_WITHIN_S = 0.5
+LONGEST_FRAME_BITS = 135
+QUIET_S = 0.060  # the bench sends nothing for that long after an edge
+OWN_FRAMES_S = 0.055  # so a frame within this is the unit's
+HOST_SLACK_S = 0.0002  # sample grid and clock of bus and host against each other
+
+
+class Outcome(StrEnum):
+    """What became of one edge at the pin."""
+
+    MEASURED = "measured"
+    HIDDEN = "hidden"  # its frame followed another one without a pause: no start of its own
+    NO_FRAME = "content without frame"
+    NO_CONTENT = "frame without content"
+    NO_ANSWER = "neither frame nor content"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Burst:
+    """A stretch of bus traffic without a pause, in capture time; `single` where it can only be one frame."""
+
+    start_s: float
+    end_s: float
+    single: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PinEdge:
+    """One edge at a pin: instant, and the state the unit must report for it."""
+
+    time_s: float
+    state: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeResult:
+    """One edge and what became of it; `latency_s` is from pin to frame start, NaN unless measured."""
+
+    edge: PinEdge
+    outcome: Outcome
+    latency_s: float = float("nan")
+
+
+def bursts_of(line: NDArray[np.bool_], sample_rate_hz: float, bit_rate: int) -> tuple[Burst, ...]:
+    """Return the bursts on a receive line (true while dominant), bool, shape (n,).
+
+    Starts lie half of the 60 us bound before the first dominant sample, so that their error is +/- 30 us.
+    """
+    starts = burst_starts(line, sample_rate_hz, IDLE_S)
+    positions, rising = line_edges(line)
+    ends = positions[~rising]
+    longest_s = LONGEST_FRAME_BITS / bit_rate
+    found = []
+    for index, start in enumerate(starts):
+        next_start = starts[index + 1] if index + 1 < starts.size else line.size
+        inside = ends[(ends > start) & (ends <= next_start)]
+        end = int(inside[-1]) if inside.size else int(next_start)
+        start_s, end_s = float(start) / sample_rate_hz, end / sample_rate_hz
+        found.append(Burst(start_s=start_s - 0.5 * START_BOUND_S, end_s=end_s, single=end_s - start_s <= longest_s))
+    return tuple(found)
+
+
+def pair(
+    edges: Sequence[PinEdge], bursts: Sequence[Burst], reports: Sequence[Event], item: str
+) -> tuple[tuple[EdgeResult, ...], int]:
+    """Return what became of each edge, and how many contents of `item` came without an edge.
+
+    Args:
+        edges: at the pin, in order of time, states alternating.
+        bursts: on the receive line, in order of time.
+        reports: every decoded frame of the unit in the capture, in order of time (items of others included).
+        item: report item of the discrete.
+
+    Contents answer edges in order and by state. Change counters that skip say that the host lost contents: then the
+    edges between are counted as frames without content, not as the unit's silence.
+    """
+    changes = _changes([event for event in reports if event.fields.get("item") == item], edges)
+    taken: dict[int, Event] = {}
+    stray = 0
+    for event in changes:
+        index = _edge_for(event, edges, taken)
+        if index is None:
+            stray += 1
+        else:
+            taken[index] = event
+    skipped = _skipped(changes)
+    claims = _claims(reports, bursts)
+    results = []
+    for index, edge in enumerate(edges):
+        content = taken.get(index)
+        if content is not None:
+            results.append(_answered(edge, content, bursts, claims))
+        elif skipped > 0 or _unclaimed_frame(edge, bursts, claims):
+            skipped -= 1
+            results.append(EdgeResult(edge=edge, outcome=Outcome.NO_CONTENT))
+        else:
+            results.append(EdgeResult(edge=edge, outcome=Outcome.NO_ANSWER))
+    return tuple(results), stray
+
+
+def _changes(reports: Sequence[Event], edges: Sequence[PinEdge]) -> list[Event]:
+    """Return the reports that say something new: the counter moved, or the first one after the first edge."""
+    if not edges:
+        return []
+    found: list[Event] = []
+    counter: int | None = None
+    for event in reports:
+        shown = int(event.fields["counter"])
+        first_answer = (
+            counter is None and event.time_s > edges[0].time_s and bool(event.fields["state"]) is edges[0].state
+        )
+        if first_answer or (counter is not None and shown != counter):
+            found.append(event)
+        counter = shown
+    return found
+
+
+def _skipped(changes: Sequence[Event]) -> int:
+    counters = [int(event.fields["counter"]) for event in changes]
+    return sum(max(0, later - earlier - 1) for earlier, later in pairwise(counters))
+
+
+def _edge_for(event: Event, edges: Sequence[PinEdge], taken: dict[int, Event]) -> int | None:
+    """Return the latest edge of that state before the content, if it is not answered yet."""
+    state = bool(event.fields["state"])
+    candidates = [
+        index
+        for index, edge in enumerate(edges)
+        if edge.state is state and 0.0 < event.time_s - edge.time_s <= ANSWER_WITHIN_S
+    ]
+    return candidates[-1] if candidates and candidates[-1] not in taken else None
+
+
+def _claims(reports: Sequence[Event], bursts: Sequence[Burst]) -> dict[int, list[Event]]:
+    """Assign every content, in order, to the earliest burst that can have carried it and is not yet explained.
+
+    The host has a content after its frame's end and within its own stated uncertainty; a burst of several frames
+    carries several contents, a single frame one.
+    """
+    claims: dict[int, list[Event]] = {}
+    for event in reports:
+        slack_s = event.uncertainty_s + HOST_SLACK_S
+        for index, burst in enumerate(bursts):
+            possible = burst.start_s < event.time_s <= burst.end_s + slack_s
+            in_time = not burst.single or event.time_s - burst.start_s <= CONTENT_WITHIN_S
+            over = not burst.single or burst.end_s <= event.time_s + HOST_SLACK_S
+            if possible and in_time and over and not (burst.single and index in claims):
+                claims.setdefault(index, []).append(event)
+                break
+    return claims
+
+
+def _answered(edge: PinEdge, event: Event, bursts: Sequence[Burst], claims: dict[int, list[Event]]) -> EdgeResult:
+    index = next((index for index, events in claims.items() if event in events), None)
+    if index is None:
+        return EdgeResult(edge=edge, outcome=Outcome.NO_FRAME)
+    burst = bursts[index]
+    if not burst.single or burst.start_s <= edge.time_s:
+        return EdgeResult(edge=edge, outcome=Outcome.HIDDEN)
+    return EdgeResult(edge=edge, outcome=Outcome.MEASURED, latency_s=burst.start_s - edge.time_s)
+
+
+def _unclaimed_frame(edge: PinEdge, bursts: Sequence[Burst], claims: dict[int, list[Event]]) -> bool:
+    """Say whether a frame that nobody decoded came in the stretch in which the bench sends none."""
+    return any(
+        0.0 < burst.start_s - edge.time_s <= OWN_FRAMES_S and index not in claims for index, burst in enumerate(bursts)
+    )

@@ -1,0 +1,249 @@
+"""Careful power-up: 5 V/s at a low current limit, loads off; outputs stay idle, then the unit is awake and ready."""
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from analysis.edges import find_edges
+from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
+from analysis.uncertainty import Estimate, bounded, combined, difference
+from analysis.verdict import Cause
+from test_plans.conditions import bus_voltage_v, current_limit_a, number
+from test_plans.driving import POWER_UP_RATE_V_PER_S
+from test_plans.procedure import CaptureNeed, Evidence, Needs
+from test_plans.readings import READY_ID, Record, doubted, nothing, supply_doubts
+from test_plans.rig import Rig, SupplyPath
+from test_plans.sheets import Setup, UnitSheet
+from test_plans.signals import function_named, idle_outputs, idle_signals, output_facts, voltage_signal
+
+RATE_HZ = 1000.0
+BEFORE_S = 0.1
+AFTER_S = 2.2
+QUIESCENT_S = 1.0
+CROSSING_HYSTERESIS_V = 0.1
+CONDITION = "power-up"
+PLOTTED_POINTS = 400
+
+
+class PowerUp:
+    """Power-up at a reduced limit: quiescent current, idle outputs, ready time, identity of the configuration."""
+
+    name = "power-up"
+    title = "Power-up with loads off"
+
+    def functions(self, setup: Setup) -> tuple[str, ...]:
+        """Return the power input and every function whose outputs are watched at power-up: only the power input counts.
+
+        That an output stays idle does not test its function.
+        """
+        return (function_named(setup.unit, "power"),)
+
+    def needs(self, setup: Setup) -> Needs:
+        """Return its one capture over ramp and two seconds after."""
+        voltage_v = bus_voltage_v(setup)
+        duration_s = BEFORE_S + voltage_v / _rate(setup) + AFTER_S
+        unit = setup.unit
+        return Needs(
+            bench_time_s=duration_s + 1.0,
+            captures=(
+                CaptureNeed(
+                    name="start",
+                    signals=_signals(unit),
+                    sample_rate_hz=RATE_HZ,
+                    duration_s=duration_s,
+                    highest_v={"unit.voltage": voltage_v, "supply.voltage": voltage_v},
+                ),
+            ),
+            highest_voltage_v=voltage_v,
+            supply_current_a=unit.conforming_current_a.get(CONDITION, 0.0),
+            current_limit_a=_limit_a(setup),
+            paths=(SupplyPath.RUN.value,),
+            bus=True,
+            limits=(("quiescent-current", 2e-3), ("idle-output", 12e-3), ("ready-time", 5e-3)),
+        )
+
+    def stimulate(self, rig: Rig, setup: Setup) -> None:
+        """Ramp up with everything idle; leave the unit powered, airspeed coming."""
+        unit = setup.unit
+        rig.idle_inputs()
+        rig.arm(False)
+        for output in (*(axis.name for axis in unit.trims), *(watched.name for watched in unit.outputs)):
+            if output in setup.bench.loads:
+                rig.set_load(output, "open")
+        rig.set_supply(0.0, _limit_a(setup))
+        rig.connect(SupplyPath.RUN)
+        rig.set_output(True)
+        with rig.capture("start", _signals(unit), sample_rate_hz=RATE_HZ) as session:
+            session.wait_until(BEFORE_S)
+            rig.start_airspeed(setup.plan.airspeed_kt)
+            rig.ramp_supply(bus_voltage_v(setup), rate_v_per_s=_rate(setup))
+            session.note(arrived=True)
+            session.wait_until(session.now_s + AFTER_S)
+            rig.read_supply()
+
+    def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
+        """Give quiescent current, idle outputs, ready time, configuration, resets."""
+        record = Record(evidence, "start")
+        yield self._quiescent(record, setup)
+        for name in idle_outputs(setup.unit):
+            yield self._idle(record, setup.unit, name)
+        yield self._ready(record, setup)
+        yield from self._identity(record, setup)
+        yield self._curve(record, setup)
+
+    def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
+        """Take nothing more."""
+        return False
+
+    def _quiescent(self, record: Record, setup: Setup) -> Measurement:
+        return quiescent(record, setup, CONDITION, "power-up.quiescent", "Quiescent current, awake, all outputs off")
+
+    def _idle(self, record: Record, unit: UnitSheet, name: str) -> Measurement:
+        function, title, pins = output_facts(unit, name)
+        return record.largest(voltage_signal(name)).measurement(
+            id=f"power-up.idle.{name}",
+            limit="idle-output",
+            title=f"{title}: idle while the unit starts",
+            function=function,
+            quantity_unit="V",
+            pins=pins,
+            notes=("largest 5 ms mean from switch-on to 2 s after the ramp",),
+        )
+
+    def _ready(self, record: Record, setup: Setup) -> Measurement:
+        lowest_v = setup.unit.lowest_voltage_v
+        begin = _passed(record, lowest_v)
+        reports = record.reports()
+        if not reports:
+            silent = Doubt(
+                reason="no report of the unit on the avionics bus since it was powered",
+                cause=Cause.UNDECIDED,
+                next_step="check the bus lines and their termination, then put a known good unit on the bench",
+            )
+            value = nothing(*(record.missing or (silent,)))
+        else:
+            first = bounded(reports[0].time_s, reports[0].uncertainty_s, "time the host had the first frame")
+            value = doubted(difference(first, begin), *record.doubts(("unit.voltage",)))
+        early = value.value < 0.0
+        return value.measurement(
+            id=READY_ID,
+            limit="ready-time",
+            title=f"Ready time from {lowest_v:g} V at the pins to the first report",
+            function=function_named(setup.unit, "power"),
+            quantity_unit="s",
+            pins=(setup.unit.power_pin,),
+            notes=(f"the first report came before the slow ramp passed {lowest_v:g} V",) if early else (),
+        )
+
+    def _identity(self, record: Record, setup: Setup) -> Iterable[Observation]:
+        function = function_named(setup.unit, "power")
+        if "configuration" in setup.unit.bus.reports:
+            found = record.count("configuration", last=True)
+            wanted = setup.aircraft.configuration
+            yield Observation(
+                id="power-up.configuration",
+                title="Configuration as the aircraft needs it",
+                function=function,
+                statement=f"the unit reports configuration {wanted}",
+                trials=0 if found is None else 1,
+                failures=0 if found in (None, wanted) else 1,
+                detail=f"it reports configuration {found}",
+                source=f"aircraft sheet {setup.aircraft.name}",
+                doubts=record.missing or ((_unreported("configuration"),) if found is None else ()),
+                captures=record.names,
+                notes=() if found is None else (f"configuration as found: {found}",),
+            )
+        if "reset-count" in setup.unit.bus.reports:
+            first, last = record.count("reset-count"), record.count("reset-count", last=True)
+            yield Observation(
+                id="power-up.no-reset",
+                title="No reset after the start",
+                function=function,
+                statement="the reset count stays as it is once the unit reports",
+                trials=0 if first is None else 1,
+                failures=int(first != last),
+                detail=f"reset count went from {first} to {last}",
+                doubts=record.missing or ((_unreported("reset count"),) if first is None else ()),
+                captures=record.names,
+                notes=() if last is None else (f"reset count as found: {last}",),
+            )
+
+    def _curve(self, record: Record, setup: Setup) -> Curve:
+        voltage, current = record.smoothed("unit.voltage"), record.smoothed("unit.current")
+        step = max(1, voltage.size // PLOTTED_POINTS)
+        times = tuple(float(t) for t in (np.arange(voltage.size) * 0.005)[::step])
+        return Curve(
+            id="power-up.start",
+            title="Power-up: voltage and current at the unit",
+            function=function_named(setup.unit, "power"),
+            x_label="time, s",
+            y_label="V at the pins, A times 10",
+            series={
+                "voltage": (times, tuple(float(v) for v in voltage[::step])),
+                "current x 10": (times, tuple(10.0 * float(a) for a in current[::step])),
+            },
+            capture=record.name if record.capture else "",
+        )
+
+
+def quiescent(record: Record, setup: Setup, condition: str, id_: str, title: str) -> Measurement:
+    """Return the mean current over the last second of a capture, outputs off.
+
+    Where the supply limits although its limit is adequate, the current itself says whose doing it is.
+    """
+    start_s = max(0.0, record.duration_s - QUIESCENT_S)
+    current = record.mean("unit.current", start_s)
+    doubts = [doubt for doubt in supply_doubts(record, setup, condition, start_s) if doubt.cause is Cause.BENCH]
+    return doubted(current, *doubts).measurement(
+        id=id_,
+        limit="quiescent-current",
+        title=title,
+        function=function_named(setup.unit, "power"),
+        quantity_unit="A",
+        pins=(setup.unit.power_pin,),
+    )
+
+
+def _passed(record: Record, level_v: float) -> Estimate:
+    """Return when the rising supply passed a level at the unit's pins."""
+    values = record.samples("unit.voltage")
+    edges = find_edges(values, level_v - CROSSING_HYSTERESIS_V, level_v)
+    rising = edges.positions[edges.rising]
+    if not rising.size or record.capture is None:
+        return nothing(
+            *(
+                record.missing
+                or (
+                    Doubt(
+                        reason=f"the supply did not bring the unit's pins to {level_v:g} V",
+                        cause=Cause.UNDECIDED,
+                        next_step="see whether the supply limits current, and what draws it",
+                    ),
+                )
+            )
+        )
+    at_s = float(rising[0]) / record.capture.sample_rate_hz
+    fit = record.fit("unit.voltage", at_s, 0.05)
+    slope = max(abs(fit.slope_per_s), 1e-3)
+    shift_s = (level_v - fit.value.value) / slope
+    return combined(at_s + shift_s, ((fit.value, -1.0 / slope),))
+
+
+def _unreported(what: str) -> Doubt:
+    return Doubt(
+        reason=f"the unit did not report its {what}",
+        cause=Cause.UNDECIDED,
+        next_step="check that reports come at all (ready time)",
+    )
+
+
+def _signals(unit: UnitSheet) -> tuple[str, ...]:
+    return ("supply.voltage", "unit.voltage", "unit.current", *idle_signals(unit))
+
+
+def _rate(setup: Setup) -> float:
+    return number(setup, "ramp_rate_v_per_s", POWER_UP_RATE_V_PER_S)
+
+
+def _limit_a(setup: Setup) -> float:
+    return current_limit_a(setup, CONDITION, 0.5)

@@ -1,0 +1,195 @@
+"""Held-switch cut-off: each trim switch is held on the load for longer than the unit may drive."""
+
+from collections.abc import Iterable, Iterator
+
+from analysis.measurement import Doubt, Observation, Result
+from analysis.uncertainty import Estimate, bounded, difference
+from analysis.verdict import Cause
+from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.driving import (
+    LEAD_S,
+    Action,
+    apply_loads,
+    axes_under_test,
+    bring_up,
+    drop_loads,
+    play,
+    press_at,
+    release_at,
+)
+from test_plans.idle import idle_observation
+from test_plans.procedure import CaptureNeed, Evidence, Needs
+from test_plans.readings import FILTER_S, Record, nothing, supply_doubts
+from test_plans.rig import Rig
+from test_plans.sheets import Setup, TrimAxis, TrimSwitch
+from test_plans.signals import voltage_signal
+from test_plans.trim_loaded import CONDITION, load_name
+from test_plans.trim_switches import (
+    RUN_PATH,
+    Held,
+    hold_of,
+    others_than,
+    seat_words,
+    switch_id,
+    watched_signals,
+)
+
+RATE_HZ = 2000.0
+HOLD_FACTOR = 1.3  # of the nominal cut-off
+PAUSE_S = 0.4
+DRIVING_FRACTION = 0.2  # of the bus, in 5 ms means: slow trim at 45 % duty counts as driving
+SETTLED_S = 0.1
+
+
+class TrimCutOff:
+    """Drive on to drive off with a switch that is held."""
+
+    name = "trim-cut-off"
+    title = "Trim outputs: held-switch cut-off"
+
+    def functions(self, setup: Setup) -> tuple[str, ...]:
+        """Return the functions of the axes under test."""
+        return tuple(dict.fromkeys(axis.function for axis in axes_under_test(setup)))
+
+    def needs(self, setup: Setup) -> Needs:
+        """Return one long slow capture per axis."""
+        axes = axes_under_test(setup)
+        volts = bus_voltage_v(setup)
+        captures = tuple(
+            CaptureNeed(
+                name=axis.name,
+                signals=_signals(setup, axis),
+                sample_rate_hz=RATE_HZ,
+                duration_s=_duration_s(axis),
+                highest_v={"unit.voltage": volts, voltage_signal(axis.name): volts},
+            )
+            for axis in axes
+        )
+        return Needs(
+            bench_time_s=sum(need.duration_s for need in captures) + 0.5,
+            captures=captures,
+            highest_voltage_v=volts,
+            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            current_limit_a=current_limit_a(setup, CONDITION, 3.0),
+            loads=tuple((axis.name, load_name(setup)) for axis in axes),
+            load_current_a=max((axis.rated_current_a for axis in axes), default=0.0),
+            switches=tuple(switch.name for axis in axes for switch in axis.switches),
+            paths=RUN_PATH,
+            bus=True,
+            limits=(("trim-cut-off", 3e-3),),
+        )
+
+    def stimulate(self, rig: Rig, setup: Setup) -> None:
+        """Hold each switch 1.3 times the nominal cut-off."""
+        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 3.0))
+        for axis in axes_under_test(setup):
+            apply_loads(rig, [(axis.name, load_name(setup))])
+            with rig.capture(axis.name, _signals(setup, axis), sample_rate_hz=RATE_HZ) as session:
+                actions: list[Action] = []
+                for position, switch in enumerate(axis.switches):
+                    at_s = LEAD_S + position * (_hold_s(axis) + PAUSE_S)
+                    actions.append(press_at(session, switch.name, at_s))
+                    actions.append(release_at(session, switch.name, at_s + _hold_s(axis)))
+                play(session, actions)
+                session.wait_until(_duration_s(axis))
+            drop_loads(rig, [axis.name])
+
+    def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
+        """Take nothing more."""
+        return False
+
+    def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
+        """Give the time of every switch, that it stays off while still held, and idle others."""
+        for axis in axes_under_test(setup):
+            record = Record(evidence, axis.name)
+            for switch in axis.switches:
+                yield from self._cut_off(record, setup, axis, switch)
+            yield idle_observation(
+                record,
+                setup,
+                others_than(setup, [axis]),
+                f"{axis.name}.held-others-idle",
+                f"{axis.title} held: moves its own output only",
+            )
+
+    def _cut_off(self, record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> Iterator[Result]:
+        held = hold_of(record, axis, switch)
+        stretches = () if held is None else _stretches(record, axis, held)
+        doubts = _doubts(record, setup, axis, held)
+        found = _time(record, axis, held, stretches, doubts)
+        yield found.measurement(
+            id=switch_id(switch, "cut-off"),
+            limit="trim-cut-off",
+            title=f"{axis.title} {seat_words(switch)}: held-switch cut-off",
+            function=axis.function,
+            quantity_unit="s",
+            pins=(axis.plus_pin, axis.minus_pin, switch.pin),
+        )
+        yield Observation(
+            id=switch_id(switch, "stays-off"),
+            title=f"{axis.title} {seat_words(switch)}: stays off while still held",
+            function=axis.function,
+            statement="after the cut-off a held switch drives nothing",
+            trials=1 if stretches else 0,
+            failures=int(len(stretches) > 1),
+            detail=f"drove {len(stretches)} times while held once",
+            doubts=doubts or (() if stretches else found.doubts),
+            captures=record.names,
+            pins=(axis.plus_pin, axis.minus_pin),
+        )
+
+
+def _stretches(record: Record, axis: TrimAxis, held: Held) -> tuple[tuple[float, float], ...]:
+    bus_v = record.mean("unit.voltage", held.pressed_s, held.released_s).value
+    return record.driven(voltage_signal(axis.name), DRIVING_FRACTION * bus_v, held.pressed_s, held.released_s)
+
+
+def _doubts(record: Record, setup: Setup, axis: TrimAxis, held: Held | None) -> tuple[Doubt, ...]:
+    if held is None:
+        return record.missing or (
+            Doubt(reason=f"{record.name}: a switch was not pressed", cause=Cause.BENCH, next_step="run it again"),
+        )
+    span = (held.pressed_s, held.released_s)
+    signals = ("unit.voltage", voltage_signal(axis.name))
+    settled = held.pressed_s + SETTLED_S
+    return (*record.doubts(signals, *span), *supply_doubts(record, setup, CONDITION, settled, held.released_s))
+
+
+def _time(
+    record: Record,
+    axis: TrimAxis,
+    held: Held | None,
+    stretches: tuple[tuple[float, float], ...],
+    doubts: tuple[Doubt, ...],
+) -> Estimate:
+    """Return drive on to drive off; a drive that never ends within the hold is a proved fault of the unit."""
+    if held is None or doubts:
+        return nothing(*doubts)
+    if not stretches:
+        return nothing(
+            Doubt(
+                reason=f"{axis.title} did not drive although {held.switch.name} was held",
+                cause=Cause.UNDECIDED,
+                next_step="see trim-light: whether the switch drives the output at all",
+            )
+        )
+    on_s, off_s = stretches[0]
+    if off_s > held.released_s - 2.0 * FILTER_S:
+        still_s = off_s - on_s
+        return nothing(Doubt(reason=f"still driving after {still_s:.1f} s with the switch held", cause=Cause.UNIT))
+    begin = bounded(on_s, 0.5 * FILTER_S, f"{held.switch.name} drive on, 5 ms means")
+    end = bounded(off_s, 0.5 * FILTER_S, f"{held.switch.name} drive off, 5 ms means")
+    time = difference(end, begin)
+    return Estimate(value=time.value, terms=time.terms, captures=record.names)
+
+
+def _signals(setup: Setup, axis: TrimAxis) -> tuple[str, ...]:
+    return (*watched_signals(setup), f"{axis.name}.current")
+
+
+def _hold_s(axis: TrimAxis) -> float:
+    return HOLD_FACTOR * axis.cut_off_s
+
+
+def _duration_s(axis: TrimAxis) -> float:
+    return LEAD_S + len(axis.switches) * (_hold_s(axis) + PAUSE_S)

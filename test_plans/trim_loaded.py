@@ -1,0 +1,258 @@
+"""Trim outputs at rated current on 9.0 ohm: drop of the bridge, motor current, difference of directions."""
+
+import math
+from collections.abc import Iterable, Iterator
+
+from analysis.measurement import Doubt, Measurement, Observation, Result
+from analysis.power import Consistency, branch_agrees, consistency_doubts
+from analysis.uncertainty import Estimate, bounded, difference
+from analysis.verdict import Cause
+from test_plans.conditions import bus_voltage_v, current_limit_a, text
+from test_plans.driving import (
+    LEAD_S,
+    Action,
+    apply_loads,
+    axes_under_test,
+    bring_up,
+    drop_loads,
+    play,
+    press_at,
+    release_at,
+)
+from test_plans.idle import idle_observation
+from test_plans.procedure import CaptureNeed, Evidence, Needs
+from test_plans.readings import Record, doubted, magnitude, nothing, supply_doubts
+from test_plans.rig import Rig
+from test_plans.sheets import Setup, TrimAxis, TrimSwitch
+from test_plans.signals import voltage_signal
+from test_plans.trim_switches import (
+    RUN_PATH,
+    drop_of,
+    duty_doubts,
+    hold_of,
+    others_than,
+    seat_words,
+    switch_id,
+    watched_signals,
+)
+
+RATE_HZ = 5000.0
+HOLD_S = 0.5
+PAUSE_S = 0.3
+SETTLE_S = 0.15
+CONDITION = "loaded"
+
+
+class TrimLoaded:
+    """Drop and current of every seat and direction."""
+
+    name = "trim-loaded"
+    title = "Trim outputs at rated current: drop, current, symmetry"
+
+    def functions(self, setup: Setup) -> tuple[str, ...]:
+        """Return the functions of the axes under test."""
+        return tuple(dict.fromkeys(axis.function for axis in axes_under_test(setup)))
+
+    def needs(self, setup: Setup) -> Needs:
+        """Return one capture per axis and the load."""
+        axes = axes_under_test(setup)
+        volts = bus_voltage_v(setup)
+        captures = tuple(capture_need(setup, axis, axis.name, _duration_s(len(axis.switches))) for axis in axes)
+        return Needs(
+            bench_time_s=sum(need.duration_s for need in captures) + 1.0,
+            captures=captures,
+            highest_voltage_v=volts,
+            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            current_limit_a=current_limit_a(setup, CONDITION, 3.0),
+            loads=tuple((axis.name, load_name(setup)) for axis in axes),
+            load_current_a=max((axis.rated_current_a for axis in axes), default=0.0),
+            switches=tuple(switch.name for axis in axes for switch in axis.switches),
+            paths=RUN_PATH,
+            bus=True,
+            limits=(("trim-drop", 14e-3), ("trim-drop-difference", 12e-3)),
+        )
+
+    def stimulate(self, rig: Rig, setup: Setup) -> None:
+        """Press each switch once on the load, one axis after the other."""
+        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 3.0))
+        for axis in axes_under_test(setup):
+            press_on_load(rig, setup, axis, axis.name, axis.switches)
+
+    def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
+        """Take nothing more."""
+        return False
+
+    def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
+        """Give drop and current of every switch, difference of the directions of every seat, and idle others."""
+        for axis in axes_under_test(setup):
+            record = Record(evidence, axis.name)
+            for switch in axis.switches:
+                yield from self._driven(record, setup, axis, switch)
+            for one, other in _pairs(axis):
+                yield self._directions(record, setup, axis, one, other)
+            yield idle_observation(
+                record,
+                setup,
+                others_than(setup, [axis]),
+                f"{axis.name}.loaded-others-idle",
+                f"{axis.title} on its load: moves its own output only",
+            )
+
+    def _driven(self, record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> Iterator[Result]:
+        voltage, current = voltage_and_current(record, axis, switch)
+        right = voltage.value * switch.polarity > 0.0
+        known = math.isfinite(voltage.value)
+        yield Observation(
+            id=switch_id(switch, "polarity"),
+            title=f"{axis.title} {seat_words(switch)}: polarity on its load",
+            function=axis.function,
+            statement=f"{'plus' if switch.polarity > 0 else 'minus'} pin positive",
+            trials=int(known),
+            failures=int(known and not right),
+            detail=f"{voltage.value:.2f} V from plus to minus",
+            doubts=voltage.doubts,
+            captures=record.names,
+            pins=(axis.plus_pin, axis.minus_pin),
+        )
+        yield drop_measurement(record, setup, axis, switch, switch_id(switch, "drop"))
+        yield magnitude(current).measurement(
+            id=switch_id(switch, "current"),
+            limit="",
+            title=f"{axis.title} {seat_words(switch)}: motor current on its load",
+            function=axis.function,
+            quantity_unit="A",
+            pins=(axis.plus_pin, axis.minus_pin),
+        )
+        yield self._branch(record, setup, axis, switch)
+
+    def _branch(self, record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> Observation:
+        check = _branch_check(record, setup, axis, switch)
+        return Observation(
+            id=switch_id(switch, "load-consistency"),
+            title=f"Bench: {axis.name} {seat_words(switch)}, current against V/R of the load",
+            function="",
+            statement="motor current is the voltage over the calibrated load",
+            trials=0 if check.agrees is None else 1,
+            failures=int(check.agrees is False),
+            detail=f"differs by {check.residue.value:.4f} A",
+            cause_if_failed=Cause.BENCH,
+            doubts=check.residue.doubts,
+            captures=record.names,
+        )
+
+    def _directions(
+        self, record: Record, setup: Setup, axis: TrimAxis, one: TrimSwitch, other: TrimSwitch
+    ) -> Measurement:
+        drops = [loaded_drop(record, setup, axis, switch) for switch in (one, other)]
+        return difference(drops[0], drops[1]).measurement(
+            id=f"{axis.name}.{one.seat}.drop-difference",
+            limit="trim-drop-difference",
+            title=f"{axis.title}, {one.seat} seat: drop {one.direction} less drop {other.direction}",
+            function=axis.function,
+            quantity_unit="V",
+            pins=(axis.plus_pin, axis.minus_pin),
+        )
+
+
+def press_on_load(rig: Rig, setup: Setup, axis: TrimAxis, name: str, switches: Iterable[TrimSwitch]) -> None:
+    """Capture `name` while these switches are pressed one after the other with the axis on its load."""
+    pressed = tuple(switches)
+    apply_loads(rig, [(axis.name, load_name(setup))])
+    with rig.capture(name, capture_signals(setup, axis), sample_rate_hz=RATE_HZ) as session:
+        actions: list[Action] = []
+        for position, switch in enumerate(pressed):
+            at_s = LEAD_S + position * (HOLD_S + PAUSE_S)
+            actions.append(press_at(session, switch.name, at_s))
+            actions.append(release_at(session, switch.name, at_s + HOLD_S))
+        play(session, actions)
+        session.wait_until(_duration_s(len(pressed)))
+    drop_loads(rig, [axis.name])
+
+
+def capture_signals(setup: Setup, axis: TrimAxis) -> tuple[str, ...]:
+    """Return what a loaded capture holds: every output, the motor current, the supply's terminals."""
+    return ("supply.voltage", *watched_signals(setup), f"{axis.name}.current")
+
+
+def capture_need(setup: Setup, axis: TrimAxis, name: str, duration_s: float) -> CaptureNeed:
+    """Return what such a capture needs."""
+    volts = bus_voltage_v(setup)
+    return CaptureNeed(
+        name=name,
+        signals=capture_signals(setup, axis),
+        sample_rate_hz=RATE_HZ,
+        duration_s=duration_s,
+        highest_v={"supply.voltage": volts + 1.0, "unit.voltage": volts, voltage_signal(axis.name): volts}
+        | {f"{axis.name}.current": 1.2 * axis.rated_current_a},
+    )
+
+
+def window_of(record: Record, axis: TrimAxis, switch: TrimSwitch) -> tuple[float, float] | None:
+    """Return the steady stretch in which a switch was held; None where it never was."""
+    held = hold_of(record, axis, switch)
+    return None if held is None else (held.pressed_s + SETTLE_S, held.released_s)
+
+
+def voltage_and_current(record: Record, axis: TrimAxis, switch: TrimSwitch) -> tuple[Estimate, Estimate]:
+    """Return voltage and current of the output while a switch was held, with their signs."""
+    window = window_of(record, axis, switch)
+    if window is None:
+        unpressed = nothing(*(record.missing or (_not_pressed(record, switch),)))
+        return unpressed, unpressed
+    return record.mean(voltage_signal(axis.name), *window), record.mean(f"{axis.name}.current", *window)
+
+
+def loaded_drop(record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> Estimate:
+    """Return the drop at the load's current, with every doubt that makes it something else than a drop."""
+    window = window_of(record, axis, switch)
+    if window is None:
+        return nothing(*(record.missing or (_not_pressed(record, switch),)))
+    doubts = [
+        *duty_doubts(record, axis, *window),
+        *supply_doubts(record, setup, CONDITION, *window),
+        *consistency_doubts([_branch_check(record, setup, axis, switch)]),
+    ]
+    current = record.mean(f"{axis.name}.current", *window)
+    return doubted(drop_of(record, axis, *window), *current.doubts, *doubts)
+
+
+def drop_measurement(record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch, id_: str) -> Measurement:
+    """Return the drop of one switch as a measurement."""
+    _, current = voltage_and_current(record, axis, switch)
+    return loaded_drop(record, setup, axis, switch).measurement(
+        id=id_,
+        limit="trim-drop",
+        title=f"{axis.title} {seat_words(switch)}: drop",
+        function=axis.function,
+        quantity_unit="V",
+        pins=(axis.plus_pin, axis.minus_pin),
+        notes=(f"at {abs(current.value):.3f} A",) if math.isfinite(current.value) else (),
+    )
+
+
+def load_name(setup: Setup) -> str:
+    """Return the load position of condition `load`."""
+    return text(setup, "load", "9.0 ohm")
+
+
+def _branch_check(record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> Consistency:
+    voltage, current = voltage_and_current(record, axis, switch)
+    load = setup.bench.loads[axis.name][load_name(setup)]
+    resistor = bounded(load.resistance_ohm, load.relative_bound * load.resistance_ohm, f"load of {axis.name}")
+    return branch_agrees(current, voltage, resistor)
+
+
+def _pairs(axis: TrimAxis) -> Iterator[tuple[TrimSwitch, TrimSwitch]]:
+    """Yield the two directions of every seat."""
+    for seat in dict.fromkeys(switch.seat for switch in axis.switches):
+        pair = [switch for switch in axis.switches if switch.seat == seat]
+        if len(pair) == 2:
+            yield pair[0], pair[1]
+
+
+def _not_pressed(record: Record, switch: TrimSwitch) -> Doubt:
+    return Doubt(reason=f"{record.name}: {switch.name} was not pressed", cause=Cause.BENCH, next_step="run it again")
+
+
+def _duration_s(n_switches: int) -> float:
+    return LEAD_S + n_switches * (HOLD_S + PAUSE_S)
