@@ -1,0 +1,113 @@
+"""Opens a bench: the plant with its simulated instruments in front, and the real drivers on them.
+
+The drivers, resource names and serial URLs are those of a bench of metal; only what answers is simulated.
+"""
+
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+
+from bench.operator import Operator, SimulatedOperator
+from bench.sheets.bench_sheet import BenchSheet
+from instruments.avionics_bus import open_avionics_bus
+from instruments.capabilities import AvionicsBus, Identity
+from instruments.clock import Clock
+from instruments.daq import DaqRatings, SerialDaq, open_daq
+from instruments.simulated.can_link import serve_bus
+from instruments.simulated.clock import SimulatedClock
+from instruments.simulated.daq_device import SimulatedDaq
+from instruments.simulated.parameters import BenchParameters, TwinParameters
+from instruments.simulated.plant import Plant
+from instruments.simulated.serial_link import serve_serial
+from instruments.simulated.supply_face import supply_instrument
+from instruments.simulated.visa_library import simulated_resource_manager
+from instruments.supply import ScpiSupply, SupplyRatings, open_supply
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenBench:
+    """Open drivers of one bench, who answers prompts, and what the bench wants to know before each procedure."""
+
+    supply: ScpiSupply
+    daq: SerialDaq
+    bus: AvionicsBus | None
+    clock: Clock
+    operator: Operator
+    before_procedure: Callable[[str, int], None]
+    identities: dict[str, Identity]
+    plant: Plant
+
+
+@contextmanager
+def open_simulated_bench(
+    sheet: BenchSheet, *, bench: BenchParameters, twin: TwinParameters, seed: int
+) -> Iterator[OpenBench]:
+    """Build the plant, serve the simulated instruments under the sheet's addresses, and open the drivers.
+
+    Raises:
+        InstrumentError: a simulated instrument doesn't answer as its driver expects.
+    """
+    plant = Plant(bench, twin, seed)
+    clock = SimulatedClock(plant)
+    device = SimulatedDaq(plant=plant, parameters=bench.daq, seed=seed)
+    name = sheet.daq.url.partition("://")[2]
+    with ExitStack() as stack:
+        stack.enter_context(serve_serial(name, device=device, clock=clock))
+        instrument = supply_instrument(
+            plant.supply,
+            max_voltage_v=sheet.supply.max_voltage_v,
+            max_current_a=sheet.supply.max_current_a,
+            limiting_bit=sheet.supply.limiting_bit,
+            overvoltage_bit=sheet.supply.overvoltage_bit,
+        )
+        manager = simulated_resource_manager({sheet.supply.resource: instrument}, clock)
+        stack.callback(manager.close)
+        supply = open_supply(
+            sheet.supply.resource,
+            resource_manager=manager,
+            clock=clock,
+            ratings=SupplyRatings(
+                max_voltage_v=sheet.supply.max_voltage_v,
+                max_current_a=sheet.supply.max_current_a,
+                limiting_bit=sheet.supply.limiting_bit,
+                overvoltage_bit=sheet.supply.overvoltage_bit,
+            ),
+            name="supply",
+            time_out_s=sheet.supply.time_out_s,
+        )
+        stack.callback(supply.close)
+        daq = open_daq(
+            sheet.daq.url, clock=clock, ratings=daq_ratings(sheet), name="daq", time_out_s=sheet.daq.time_out_s
+        )
+        stack.callback(daq.close)
+        bus = None
+        if sheet.bus is not None:
+            stack.enter_context(serve_bus(sheet.bus.channel, plant=plant, clock=clock))
+            bus = open_avionics_bus(
+                sheet.bus.interface, sheet.bus.channel, bit_rate=sheet.bus.bit_rate, clock=clock, name="avionics bus"
+            )
+            stack.callback(bus.close)
+        yield OpenBench(
+            supply=supply,
+            daq=daq,
+            bus=bus,
+            clock=clock,
+            operator=SimulatedOperator(plant),
+            before_procedure=device.set_noise_key,
+            identities={"supply": supply.identify(), "daq": daq.identify()},
+            plant=plant,
+        )
+
+
+def daq_ratings(sheet: BenchSheet) -> DaqRatings:
+    """Return what the DAQ driver may ask of the device."""
+    return DaqRatings(
+        ranges_v=sheet.daq.ranges_v,
+        n_inputs=sheet.daq.n_inputs,
+        n_outputs=sheet.daq.n_outputs,
+        n_digital_inputs=sheet.daq.n_digital_inputs,
+        n_digital_outputs=sheet.daq.n_digital_outputs,
+        output_max_v=sheet.daq.output_max_v,
+        max_rate_hz=sheet.daq.max_rate_hz,
+        max_total_rate_hz=sheet.daq.max_total_rate_hz,
+    )

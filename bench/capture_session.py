@@ -1,0 +1,87 @@
+"""A running capture as a procedure sees it: capture time, and stimuli scheduled on its sample clock."""
+
+from collections.abc import Callable
+
+from bench.bus_traffic import BusTraffic
+from bench.guard import MotionCommands
+from bench.records.capture_header import CaptureHeader
+from bench.sampling import Sampler
+from bench.sheets.bench_sheet import BenchSheet
+from instruments.capabilities import DataAcquisition
+
+
+class BenchSession:
+    """Satisfies `test_plans.rig.CaptureSession`."""
+
+    def __init__(
+        self,
+        header: CaptureHeader,
+        *,
+        sheet: BenchSheet,
+        daq: DataAcquisition,
+        bus: BusTraffic | None,
+        sampler: Sampler,
+        commands: MotionCommands,
+        now: Callable[[], float],
+        wait_until: Callable[[float], None],
+    ) -> None:
+        self._header = header
+        self._sheet = sheet
+        self._daq = daq
+        self._bus = bus
+        self._sampler = sampler
+        self._commands = commands
+        self._now = now
+        self._wait_until = wait_until
+
+    @property
+    def now_s(self) -> float:
+        """Capture time now."""
+        return self._now() - self._header.start_s
+
+    def wait_until(self, time_s: float) -> None:
+        """Wait until the sample at capture time `time_s` is surely taken: its clock may be slow by its bound."""
+        lag_s = time_s * self._header.timebase_bound + 1.0 / self._header.sample_rate_hz
+        self._wait_until(self._header.start_s + time_s + lag_s)
+
+    def drive(self, stimulus: str, voltage_v: float, *, at_s: float) -> None:
+        """Set an analogue stimulus at the sample next to `at_s`."""
+        self._daq.set_analog(self._sheet.stimuli[stimulus], voltage_v, at_sample=self._sample(at_s))
+        self._log(at_s, line=stimulus, value=voltage_v)
+
+    def ramp(self, stimulus: str, to_voltage_v: float, *, at_s: float, duration_s: float) -> None:
+        """Ramp an analogue stimulus from the sample next to `at_s` on."""
+        n_samples = max(1, round(duration_s * self._header.sample_rate_hz))
+        self._daq.ramp_analog(
+            self._sheet.stimuli[stimulus], to_voltage_v, at_sample=self._sample(at_s), n_samples=n_samples
+        )
+        self._log(at_s, line=stimulus, value=to_voltage_v, ramp_s=duration_s)
+
+    def press(self, switch: str, *, at_s: float) -> None:
+        """Close a switch line at the sample next to `at_s`."""
+        self._switch(switch, at_s, closed=True)
+
+    def release(self, switch: str, *, at_s: float) -> None:
+        """Open a switch line at the sample next to `at_s`."""
+        self._switch(switch, at_s, closed=False)
+
+    def quiet_bus(self, *, from_s: float, to_s: float) -> None:
+        """Hold bench frames back in this stretch of capture time."""
+        if self._bus is not None:
+            self._bus.quiet(self._header.start_s + from_s, self._header.start_s + to_s)
+
+    def note(self, **fields: float | str | bool) -> None:
+        """Log a note now."""
+        self._sampler.log(self._now(), "note", 0.005, fields)
+
+    def _switch(self, switch: str, at_s: float, *, closed: bool) -> None:
+        self._daq.set_digital(self._sheet.switches[switch], closed, at_sample=self._sample(at_s))
+        self._commands.add(self._header.start_s + at_s, switch, closed=closed)
+        self._log(at_s, line=switch, value=closed)
+
+    def _sample(self, at_s: float) -> int:
+        return round(at_s * self._header.sample_rate_hz)
+
+    def _log(self, at_s: float, **fields: float | str | bool) -> None:
+        bound_s = 0.5 / self._header.sample_rate_hz
+        self._sampler.log(self._header.start_s + at_s, "stimulus", bound_s, fields)

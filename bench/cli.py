@@ -1,0 +1,186 @@
+"""The command line: words in, exit code out. Heavy imports stand inside the commands, so that help is quick.
+
+Exit codes: 0 pass, 2 usage or invalid sheet, 3 the unit failed, 4 inconclusive, not complete or bench fault,
+130 interrupted; 1 only for a crash.
+"""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+app = typer.Typer(
+    name="boxproof",
+    help="Prove an airframe electrical controller on the bench: is it the unit, the bench, or don't we know?",
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+BenchOption = Annotated[
+    str | None, typer.Option("--bench", metavar="NAME|FILE", help="Bench sheet; there is no default.")
+]
+ModelOption = Annotated[str | None, typer.Option("--model", metavar="NAME|FILE", help="Unit sheet of the model.")]
+AircraftOption = Annotated[str | None, typer.Option("--aircraft", metavar="FILE", help="Aircraft sheet.")]
+PlanOption = Annotated[str, typer.Option("--plan", metavar="NAME|FILE", help="Plan to run.")]
+RecordsOption = Annotated[Path, typer.Option("--records", metavar="DIR", help="Where records are kept.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output and nothing else.")]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(f"boxproof {version('boxproof')}")
+        raise typer.Exit
+
+
+@app.callback()
+def boxproof(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and leave.", callback=_version, is_eager=True)
+    ] = False,
+) -> None:
+    """Prove an airframe electrical controller on the bench: is it the unit, the bench, or don't we know?"""
+
+
+@app.command()
+def verify(
+    serial: Annotated[str, typer.Argument(help="Serial number of the unit; SIM-... on a simulated bench.")],
+    bench: BenchOption = None,
+    model: ModelOption = None,
+    aircraft: AircraftOption = None,
+    plan: PlanOption = "acceptance",
+    records: RecordsOption = Path("records"),
+    seed: Annotated[int | None, typer.Option(help="Seed of the simulated unit; derived from the serial.")] = None,
+    defect: Annotated[
+        list[str] | None,
+        typer.Option(metavar="ID[:SEVERITY]", help="Inject a catalogued defect (simulated bench only); repeatable."),
+    ] = None,
+    only: Annotated[
+        str | None, typer.Option(metavar="FUNCTION|PROCEDURE", help="Run this and what it waits for; a partial run.")
+    ] = None,
+    partial_ok: Annotated[bool, typer.Option("--partial-ok", help="A partial run that passed exits 0.")] = False,
+    operator: Annotated[str, typer.Option(help="Who is at the bench.")] = "",
+    work_order: Annotated[str, typer.Option(help="The shop's own job number.")] = "",
+    squawk: Annotated[str, typer.Option(help="The complaint, in the customer's words, with its conditions.")] = "",
+    remark: Annotated[str, typer.Option(help="Anything else worth keeping.")] = "",
+    as_json: JsonOption = False,
+) -> None:
+    """Run a plan on a unit, judge it and write its record and report.
+
+    CAUTION: on a real bench this drives up to the supply's full current and moves actuators. Qualified person
+    only; loads guarded, every leg fused, emergency stop in reach. It reports measurements against limits; a
+    person signs.
+    """
+    from bench.commands import run_verify
+    from bench.request import RunRequest
+
+    request = RunRequest(
+        serial=serial,
+        bench=_bench(bench),
+        model=model,
+        aircraft=aircraft,
+        plan=plan,
+        records=records,
+        seed=seed,
+        defects=tuple(_defect(text) for text in defect or ()),
+        only=only,
+        operator=operator,
+        work_order=work_order,
+        squawk=squawk,
+        remark=remark,
+    )
+    raise typer.Exit(run_verify(request, partial_ok=partial_ok, as_json=as_json))
+
+
+@app.command()
+def check(
+    bench: BenchOption = None,
+    model: ModelOption = None,
+    aircraft: AircraftOption = None,
+    plan: PlanOption = "acceptance",
+    as_json: JsonOption = False,
+) -> None:
+    """Validate sheets and plan; say what this bench can and can't do of it, and how long each takes."""
+    from bench.commands import run_check
+
+    raise typer.Exit(run_check(bench=_bench(bench), model=model, aircraft=aircraft, plan=plan, as_json=as_json))
+
+
+@app.command()
+def report(
+    record: Annotated[
+        str, typer.Argument(metavar="RECORD", help="Record folder, its id, or a unique part of its name.")
+    ],
+    records: RecordsOption = Path("records"),
+    output: Annotated[
+        Path | None, typer.Option("--output", metavar="FILE", help="Where to write; the record itself stays as it is.")
+    ] = None,
+) -> None:
+    """Render the report of a record again, to a file outside it."""
+    from bench.commands import run_report
+
+    raise typer.Exit(run_report(record, records=records, output=output))
+
+
+@app.command()
+def rejudge(
+    record: Annotated[
+        str, typer.Argument(metavar="RECORD", help="Record folder, its id, or a unique part of its name.")
+    ],
+    records: RecordsOption = Path("records"),
+    model: Annotated[
+        str | None, typer.Option("--model", metavar="FILE", help="Judge under this unit sheet instead of the record's.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Judge stored captures again, without touching hardware; a new record names its parent."""
+    from bench.commands import run_rejudge
+
+    raise typer.Exit(run_rejudge(record, records=records, model=model, as_json=as_json))
+
+
+def _bench(name: str | None) -> str:
+    if name is not None:
+        return name
+    from bench.errors import UsageError
+    from bench.sheets.load import list_benches
+
+    raise UsageError(
+        f"no bench named: give --bench NAME or --bench FILE. Shipped benches: {', '.join(list_benches())}."
+    )
+
+
+def _defect(text: str) -> tuple[str, float]:
+    from bench.errors import UsageError
+
+    name, _, severity = text.partition(":")
+    if not severity:
+        return name, 1.0
+    try:
+        value = float(severity)
+    except ValueError:
+        value = -1.0
+    if not 0.0 <= value <= 10.0:  # NaN fails this too
+        raise UsageError(f"--defect {text}: severity {severity!r} is not a number from 0 to 10. 1 is the catalogue's.")
+    return name, value
+
+
+def main() -> None:
+    """Run the command line; leaves through `sys.exit` with the code the module's docstring lists."""
+    from bench.errors import BenchError
+
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a console that can't show a character must not end a run
+    try:
+        app()
+    except KeyboardInterrupt:
+        typer.echo("boxproof: interrupted.", err=True)
+        sys.exit(130)
+    except BenchError as error:
+        typer.echo("\n".join(f"boxproof: {line}" for line in str(error).splitlines()), err=True)
+        sys.exit(2)

@@ -1,0 +1,176 @@
+"""What each command does once its words are read: calls the house, prints the outcome, gives the exit code."""
+
+import json
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import typer
+
+from analysis.finding import Finding
+from analysis.report import render_report
+from analysis.sentences import finding_sentence, verdict_sentence
+from analysis.verdict import Verdict
+from bench.document import run_document
+from bench.errors import UsageError
+from bench.plan_check import Ability, PlanCheck
+from bench.planning import plan_check, plan_steps
+from bench.progress import NoProgress, Progress, TextProgress
+from bench.records.durable import write_whole
+from bench.records.reading import find_record, load_record
+from bench.records.run_facts import RunOutcome
+from bench.rejudge import rejudge
+from bench.request import RunRequest
+from bench.run_sheets import SheetNames, load_sheets, sheets_of_record
+from bench.summary import run_summary
+from bench.verify import VerifyResult, verify
+
+EXIT_PASS = 0
+EXIT_FAIL = 3
+EXIT_INCONCLUSIVE = 4
+EXIT_INTERRUPTED = 130
+LONGEST_LIST = 12
+
+
+def run_verify(request: RunRequest, *, partial_ok: bool, as_json: bool) -> int:
+    """Run a plan; print the outcome or its JSON document."""
+    began_s = time.perf_counter()
+    result = verify(request, _progress(quiet=as_json), began_wall_s=began_s)
+    if as_json:
+        _print_json(
+            run_document(
+                result.facts, result.outcome, result.findings, record=str(result.folder), run_time_s=result.run_time_s
+            )
+        )
+    else:
+        _print_outcome(result)
+    return EXIT_INTERRUPTED if result.interrupted else exit_code(result.outcome, partial_ok=partial_ok)
+
+
+def run_check(*, bench: str, model: str | None, aircraft: str | None, plan: str, as_json: bool) -> int:
+    """Validate sheets and plan against the bench and print what it can do."""
+    sheets = load_sheets(SheetNames(bench=bench, plan=plan, model=model, aircraft=aircraft))
+    checked = plan_check(sheets)
+    document = checked.to_json()
+    document["defects"] = [
+        {"id": defect.id, "of": defect.of, "title": defect.title, "function": defect.function}
+        for defect in sheets.defects
+    ]
+    if as_json:
+        _print_json(document)
+    else:
+        _print_check(checked)
+    return EXIT_PASS
+
+
+def run_report(record_text: str, *, records: Path, output: Path | None) -> int:
+    """Render a record's report again, outside the record."""
+    record = load_record(find_record(record_text, records))
+    sheets = sheets_of_record(record.facts.sheets)
+    html = render_report(run_summary(record, sheets, plan_steps(sheets)))
+    target = output or Path(f"{record.folder.name}.report.html")
+    if target.resolve().is_relative_to(record.folder.resolve()):
+        raise UsageError(f"--output {target}: the record is closed and stays as it is. Choose a file outside it.")
+    try:
+        write_whole(target, html.encode())
+    except OSError as error:
+        raise UsageError(f"--output {target}: can't be written ({error.strerror}). Choose another file.") from error
+    typer.echo(f"report written: {target}")
+    return EXIT_PASS
+
+
+def run_rejudge(record_text: str, *, records: Path, model: str | None, as_json: bool) -> int:
+    """Judge a record's captures again, into a new record."""
+    began_s = time.perf_counter()
+    result = rejudge(find_record(record_text, records), records=records, model=model, began_wall_s=began_s)
+    if as_json:
+        _print_json(
+            run_document(
+                result.facts, result.outcome, result.findings, record=str(result.folder), run_time_s=result.run_time_s
+            )
+        )
+    else:
+        _print_outcome(result)
+    return exit_code(result.outcome, partial_ok=False)
+
+
+def exit_code(outcome: RunOutcome, *, partial_ok: bool) -> int:
+    """Return 0 pass, 3 the unit failed, 4 inconclusive or partial."""
+    if outcome.verdict is Verdict.FAIL:
+        return EXIT_FAIL
+    if outcome.verdict is not Verdict.PASS or (outcome.partial and not partial_ok):
+        return EXIT_INCONCLUSIVE
+    return EXIT_PASS
+
+
+def _progress(*, quiet: bool) -> Progress:
+    if quiet:
+        return NoProgress()
+    return TextProgress(sys.stderr, live=sys.stderr.isatty())
+
+
+def _print_json(document: dict[str, Any]) -> None:
+    typer.echo(json.dumps(document, indent=1, allow_nan=False))
+
+
+def _print_outcome(result: VerifyResult) -> None:
+    titles = result.function_titles
+    facts, outcome = result.facts, result.outcome
+    typer.echo("")
+    typer.echo(
+        f"{facts.serial}, {facts.model}, plan {facts.plan}: "
+        + verdict_sentence(
+            verdict=outcome.verdict,
+            cause=outcome.cause,
+            simulated=facts.simulated,
+            partial=outcome.partial,
+            tested=tuple(title for name, title in titles.items() if name not in outcome.not_tested),
+            not_tested=tuple(titles[name] for name in outcome.not_tested),
+        )
+    )
+    _print_findings("Failed", [f for f in result.findings if f.verdict is Verdict.FAIL])
+    _print_findings("Inconclusive", [f for f in result.findings if f.verdict is Verdict.INCONCLUSIVE])
+    _print_findings("Not run", [f for f in result.findings if f.verdict is Verdict.NOT_RUN])
+    if result.stop_reason:
+        typer.echo(f"The run ended early: {result.stop_reason}")
+    for problem in result.unsafe:
+        typer.echo(f"NOT KNOWN TO BE SAFE: {problem}. Use the emergency stop and look before you touch anything.")
+    passed = sum(finding.verdict is Verdict.PASS for finding in result.findings)
+    typer.echo(
+        f"{passed} of {len(result.findings)} findings passed. "
+        f"Bench time {outcome.bench_time_s:.0f} s, wall time {outcome.wall_time_s:.1f} s."
+    )
+    typer.echo(f"Record: {result.folder}")
+    typer.echo(f"Report: {result.folder / 'report.html'}")
+    typer.echo("Measurements against the limits listed; a person signs. Not an approval for return to service.")
+
+
+def _print_findings(heading: str, findings: list[Finding]) -> None:
+    if not findings:
+        return
+    typer.echo(f"{heading}:")
+    for finding in findings[:LONGEST_LIST]:
+        cause = f" [cause: {finding.cause.value}]" if finding.cause else ""
+        typer.echo(f"  {finding_sentence(finding)}{cause}")
+        for reason in finding.reasons:
+            typer.echo(f"    {reason}")
+        if finding.next_step:
+            typer.echo(f"    next: {finding.next_step}")
+    if len(findings) > LONGEST_LIST:
+        typer.echo(f"  and {len(findings) - LONGEST_LIST} more; see the report")
+
+
+def _print_check(check: PlanCheck) -> None:
+    typer.echo(f"{check.model} on bench {check.bench}, plan {check.plan}: sheets and plan are valid.")
+    for step in check.steps:
+        typer.echo(f"  {step.procedure:<20} {step.bench_time_s:6.0f} s  {step.ability.value}")
+        for obstacle in step.obstacles:
+            typer.echo(f"{'':32}{obstacle.what}")
+        if step.ability is Ability.CANT:
+            typer.echo(f"{'':32}cheapest missing: {step.cheapest_missing}")
+        for remark in step.remarks:
+            typer.echo(f"{'':32}{remark}")
+    typer.echo(f"Bench time in all: {check.bench_time_s:.0f} s.")
+    if check.not_tested:
+        typer.echo(f"Not tested by this plan: {', '.join(check.not_tested)}.")

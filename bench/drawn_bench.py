@@ -1,0 +1,154 @@
+"""The simulated bench: structure from its sheet, true errors drawn by the seed inside the stated bounds."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+
+from bench.sheets.bench_sheet import BenchSheet, SignalWiring
+from bench.sheets.signals import RECEIVE_LINE
+from bench.sheets.simulation_sheet import BenchDefect, BenchSimulation
+from instruments.simulated.draw import keyed_uniform
+from instruments.simulated.parameters import (
+    AnalogInputParameters,
+    AnalogOutputParameters,
+    BenchParameters,
+    DaqParameters,
+    DigitalInputParameters,
+    DigitalOutputParameters,
+    PathParameters,
+    Probe,
+    SupplyParameters,
+)
+from test_plans.sheets import UnitSheet
+
+HARD_SEVERITY = 0.5  # a defect that is there or not (a lead open, a line dead) is there from this severity on
+
+
+class _Errors:
+    """True errors of one simulated bench, each drawn evenly within its part of a stated bound."""
+
+    def __init__(self, seed: int, part: float) -> None:
+        self._seed = seed
+        self._part = part
+
+    def within(self, bound: float, *what: str) -> float:
+        reach = self._part * bound
+        return keyed_uniform(-reach, reach, self._seed, "bench", *what)
+
+
+def drawn_bench(unit: UnitSheet, sheet: BenchSheet, simulation: BenchSimulation, seed: int) -> BenchParameters:
+    """Return a simulated bench whose true errors the seed draws inside the bounds of its sheet."""
+    errors = _Errors(seed, simulation.error_part)
+    return BenchParameters(
+        supply=_supply(sheet, simulation, errors),
+        path=PathParameters(
+            positive_ohm=sheet.lead_positive_ohm,
+            negative_ohm=sheet.lead_negative_ohm,
+            series_ohm=sheet.path_resistance_ohm,
+            bleed_ohm=sheet.bleed_ohm,
+        ),
+        daq=DaqParameters(
+            inputs={wire.channel: _input(wire, errors) for wire in sheet.signals.values()},
+            outputs={
+                output: AnalogOutputParameters(
+                    pin=sheet.stimulus_pins[name],
+                    series_ohm=sheet.stimulus_resistance_ohm
+                    * (1.0 + errors.within(sheet.stimulus_resistance_bound, "stimulus resistance", name)),
+                    gain_error=errors.within(sheet.daq.output_relative_bound, "stimulus gain", name),
+                    offset_v=errors.within(sheet.daq.output_absolute_bound_v, "stimulus offset", name),
+                )
+                for name, output in sheet.stimuli.items()
+            },
+            digital_outputs=_digital_outputs(sheet, _switch_pins(unit)),
+            digital_inputs={
+                line: DigitalInputParameters(source="bus")
+                if name == RECEIVE_LINE
+                else DigitalInputParameters(source="pin", target=_switch_pins(unit)[name])
+                for name, line in sheet.lines.items()
+            },
+            noise_v=sheet.daq.noise_v,
+            clock_error=errors.within(sheet.daq.clock_bound, "sample clock"),
+            watchdog_s=sheet.daq.watchdog_s,
+            max_total_rate_hz=sheet.daq.max_total_rate_hz,
+            max_rate_hz=sheet.daq.max_rate_hz,
+            reference_v=sheet.reference_v + errors.within(sheet.reference_bound_v, "reference"),
+        ),
+        loads_ohm=_loads(sheet, errors),
+        host_latency_s=simulation.host_latency_s,
+    )
+
+
+def _supply(sheet: BenchSheet, simulation: BenchSimulation, errors: _Errors) -> SupplyParameters:
+    supply = sheet.supply
+    return SupplyParameters(
+        max_voltage_v=supply.max_voltage_v,
+        max_current_a=supply.max_current_a,
+        sink_current_a=supply.sink_current_a,
+        slew_up_v_per_s=supply.slew_up_v_per_s,
+        slew_down_v_per_s=supply.slew_down_v_per_s,
+        source_resistance_ohm=simulation.source_resistance_ohm,
+        set_gain_error=errors.within(supply.set_relative_bound, "supply set gain"),
+        set_offset_v=errors.within(supply.set_absolute_bound_v, "supply set offset"),
+        voltage_reading_gain_error=errors.within(supply.set_relative_bound, "supply voltage gain"),
+        voltage_reading_offset_v=errors.within(supply.set_absolute_bound_v, "supply voltage offset"),
+        current_reading_gain_error=errors.within(supply.current_relative_bound, "supply current gain"),
+        current_reading_offset_a=errors.within(supply.current_absolute_bound_a, "supply current offset"),
+    )
+
+
+def _input(wire: SignalWiring, errors: _Errors) -> AnalogInputParameters:
+    return AnalogInputParameters(
+        probe=Probe(kind=wire.kind, plus=wire.plus, minus=wire.minus),
+        volts_per_unit=1.0 / wire.units_per_v,
+        gain_error=errors.within(wire.relative_bound, "gain", wire.name),
+        offset_units=errors.within(wire.absolute_bound, "offset", wire.name),
+    )
+
+
+def _digital_outputs(sheet: BenchSheet, pins: Mapping[str, str]) -> dict[int, DigitalOutputParameters]:
+    outputs = {sheet.arm_output: DigitalOutputParameters(action="arm")}
+    for name, output in sheet.switches.items():
+        outputs[output] = DigitalOutputParameters(action="press", target=pins[name])
+    for position, output in sheet.paths.items():
+        outputs[output] = DigitalOutputParameters(action="path", target=position)
+    for load in sheet.loads:
+        outputs[load.digital_output] = DigitalOutputParameters(
+            action="load", target=load.output, position=load.position
+        )
+    return outputs
+
+
+def _switch_pins(unit: UnitSheet) -> dict[str, str]:
+    pins = {switch.name: switch.pin for axis in unit.trims for switch in axis.switches}
+    return pins | {entry.name: entry.pin for entry in unit.inputs}
+
+
+def _loads(sheet: BenchSheet, errors: _Errors) -> dict[str, dict[str, float]]:
+    loads: dict[str, dict[str, float]] = {}
+    for load in sheet.loads:
+        error = errors.within(load.relative_bound, "load", load.output, load.position)
+        loads.setdefault(load.output, {})[load.position] = load.resistance_ohm * (1.0 + error)
+    return loads
+
+
+def spoilt(bench: BenchParameters, sheet: BenchSheet, defect: BenchDefect, severity: float) -> BenchParameters:
+    """Return the bench with one defect of its catalogue."""
+    daq = bench.daq
+    hard = severity >= HARD_SEVERITY
+    if defect.kind == "supply-limit":
+        cap_a = defect.value / severity if severity > 0.0 else math.inf
+        return replace(bench, supply=replace(bench.supply, current_limit_cap_a=cap_a))
+    if defect.kind == "sense-open":
+        return replace(bench, supply=replace(bench.supply, sense_open=hard))
+    if defect.kind == "stimulus-dead":
+        output = sheet.stimuli[defect.target]
+        outputs = {**daq.outputs, output: replace(daq.outputs[output], dead=hard)}
+        return replace(bench, daq=replace(daq, outputs=outputs))
+    if defect.kind == "channel-clipped":
+        channel = sheet.signals[defect.target].channel
+        clip = max(0.0, 1.0 - severity * (1.0 - defect.value))
+        inputs = {**daq.inputs, channel: replace(daq.inputs[channel], clip_fraction=clip)}
+        return replace(bench, daq=replace(daq, inputs=inputs))
+    if defect.kind == "frames-lost":
+        return replace(bench, daq=replace(daq, lost_frame_fraction=min(1.0, severity * defect.value)))
+    raise ValueError(f"defect {defect.id}: no such kind of bench defect {defect.kind!r}")

@@ -1,0 +1,131 @@
+"""What ends a stimulus at once: current over its stage limit, motion nobody commanded, frozen or missing samples.
+
+Pure bookkeeping over sample blocks: the rig hands them in, and what it raises ends the stimulus.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.verdict import Cause
+from bench.errors import AbortError
+
+OVER_CURRENT_S = 0.050
+MOTION_GRACE_S = 0.300  # debounce, scan and the motor's own decay, with room
+MOTION_CURRENT_A = 0.100
+MOTION_S = 0.200
+STALE_S = 0.500
+
+
+@dataclass(slots=True, kw_only=True)
+class MotionCommands:
+    """When each axis was commanded, as (bench time, switch, closed) in order of time."""
+
+    changes: list[tuple[float, str, bool]] = field(default_factory=list)
+
+    def add(self, time_s: float, switch: str, *, closed: bool) -> None:
+        """Take note of a switch that closes or opens at `time_s`, which may be to come."""
+        self.changes.append((time_s, switch, closed))
+        self.changes.sort(key=lambda change: change[0])
+
+    def commanded(self, switches: Sequence[str], from_s: float, to_s: float) -> bool:
+        """Say whether any of the switches was closed at any time in the stretch."""
+        closed: set[str] = set()
+        for time_s, switch, is_closed in self.changes:
+            if switch not in switches:
+                continue
+            if time_s >= from_s and (closed or (is_closed and time_s <= to_s)):
+                return True
+            if time_s > to_s:
+                break
+            if is_closed:
+                closed.add(switch)
+            else:
+                closed.discard(switch)
+        return bool(closed)
+
+    def forget_before(self, time_s: float) -> None:
+        """Fold changes before `time_s` into the last one of each switch."""
+        last: dict[str, tuple[float, str, bool]] = {}
+        kept = []
+        for change in self.changes:
+            if change[0] < time_s:
+                last[change[1]] = change
+            else:
+                kept.append(change)
+        self.changes = sorted([*last.values(), *kept], key=lambda change: change[0])
+
+
+class Guard:
+    """Watches the blocks of one capture after the other."""
+
+    def __init__(self, axis_switches: Mapping[str, Sequence[str]], commands: MotionCommands) -> None:
+        self._axis_switches = axis_switches
+        self._commands = commands
+        self.current_limit_a = float("inf")
+        self.armed = False
+        self._over_s = 0.0
+        self._moving_s: dict[str, float] = {}
+        self._frozen_s: dict[str, float] = {}
+
+    def begin(self) -> None:
+        """Start afresh with a new capture."""
+        self._over_s = 0.0
+        self._moving_s = {}
+        self._frozen_s = {}
+
+    def check(self, signals: Mapping[str, NDArray[np.float64]], start_s: float, rate_hz: float) -> None:
+        """Hold one block (signal name -> values, shape (n,)) against what must not be.
+
+        Raises:
+            AbortError: over-current, uncommanded motion or a frozen channel.
+        """
+        for name, values in signals.items():
+            self._check_frozen(name, values, rate_hz)
+        for name in ("unit.current", "unit.current.high"):
+            if name in signals:
+                self._check_current(name, signals[name], rate_hz)
+        for axis, switches in self._axis_switches.items():
+            current = signals.get(f"{axis}.current")
+            if current is not None and self.armed:
+                self._check_motion(axis, switches, current, start_s, rate_hz)
+
+    def _check_frozen(self, name: str, values: NDArray[np.float64], rate_hz: float) -> None:
+        frozen_s = self._frozen_s.get(name, 0.0) + values.size / rate_hz if np.ptp(values) == 0.0 else 0.0
+        self._frozen_s[name] = frozen_s
+        if frozen_s > STALE_S:
+            raise AbortError(
+                f"{name}: the same reading for {frozen_s:.2f} s, to the last bit. The channel is stuck or at the end "
+                f"of its range. Check the DAQ input and its wiring.",
+                Cause.BENCH,
+                suspect=name,
+            )
+
+    def _check_current(self, name: str, current_a: NDArray[np.float64], rate_hz: float) -> None:
+        allowed_a = 1.05 * self.current_limit_a + 0.1
+        over = bool(np.median(current_a) > allowed_a)
+        self._over_s = self._over_s + current_a.size / rate_hz if over else 0.0
+        if self._over_s > OVER_CURRENT_S:
+            raise AbortError(
+                f"{name}: {float(np.median(current_a)):.2f} A flows where the supply was set to limit at "
+                f"{self.current_limit_a:.2f} A. Check the supply's current limit.",
+                Cause.BENCH,
+            )
+
+    def _check_motion(
+        self, axis: str, switches: Sequence[str], current_a: NDArray[np.float64], start_s: float, rate_hz: float
+    ) -> None:
+        end_s = start_s + current_a.size / rate_hz
+        moving = float(np.median(np.abs(current_a))) > MOTION_CURRENT_A
+        if not moving or self._commands.commanded(switches, start_s - MOTION_GRACE_S, end_s):
+            self._moving_s[axis] = 0.0
+            return
+        self._moving_s[axis] = self._moving_s.get(axis, 0.0) + current_a.size / rate_hz
+        if self._moving_s[axis] > MOTION_S:
+            raise AbortError(
+                f"{axis}: {float(np.median(np.abs(current_a))):.2f} A through the motor output for "
+                f"{self._moving_s[axis]:.2f} s with no switch closed: uncommanded motion.",
+                Cause.UNIT,
+            )

@@ -1,0 +1,218 @@
+"""What stands between a procedure's needs and a bench: each obstacle with its remedy and what that costs."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+
+from analysis.finding import LimitKind
+from bench.sampling import GUARD_SIGNALS
+from bench.sheets.bench_sheet import BenchSheet, SignalWiring
+from bench.sheets.signals import RECEIVE_LINE
+from test_plans.procedure import CaptureNeed, Needs
+from test_plans.rig import SupplyPath
+from test_plans.sheets import UnitSheet
+
+OPEN = "open"
+SUPPLY_RESERVE = 1.3  # a limit below this many times what a conforming unit draws says nothing of the unit
+COVERAGE_FACTOR = 2.0
+COMFORTABLE_RATIO = 3.0  # tolerance half-width over U
+TEST_LIMIT_RATIO = 4.0
+CAPTURE_BYTES = 32_000_000
+PLAN_BYTES = 400_000_000
+_CODE_BYTES = 2
+_BITS_PER_BYTE = 8
+
+
+class Cost(StrEnum):
+    """What it takes to remove an obstacle, cheapest first."""
+
+    FIGURE = "a figure in a sheet or plan"
+    WIRE = "a wire"
+    PART = "a part"
+    INSTRUMENT = "an instrument"
+
+
+_CHEAPEST_FIRST = tuple(Cost)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Obstacle:
+    """Why a step can't be done as it stands, and what would do."""
+
+    what: str
+    remedy: str
+    cost: Cost
+
+
+def _signals(need: CaptureNeed) -> tuple[str, ...]:
+    return tuple(dict.fromkeys((*GUARD_SIGNALS, *need.signals)))
+
+
+def _sample_bytes(need: CaptureNeed) -> int:
+    return _CODE_BYTES * len(_signals(need)) + math.ceil(len(need.lines) / _BITS_PER_BYTE)
+
+
+def _bytes(need: CaptureNeed) -> int:
+    return _sample_bytes(need) * math.ceil(need.sample_rate_hz * need.duration_s)
+
+
+def captured_bytes(needs: Needs) -> int:
+    """Return the raw bytes of all captures of a procedure."""
+    return sum(_bytes(need) for need in needs.captures)
+
+
+def sampling_obstacles(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
+    """Yield what the captures lack: signals, lines, rate, link and range."""
+    for need in needs.captures:
+        for signal in _signals(need):
+            if signal not in bench.signals:
+                yield Obstacle(
+                    what=f"signal {signal} is not wired", remedy=f"wire {signal} to a free DAQ input", cost=Cost.WIRE
+                )
+        for line in need.lines:
+            if line not in bench.lines:
+                yield Obstacle(
+                    what=f"line {line} is not wired", remedy=f"wire {line} to a free digital input", cost=Cost.WIRE
+                )
+        yield from _rates(need, bench)
+        for signal, highest in need.highest_v.items():
+            if signal in bench.signals:
+                yield from _range(bench.signals[signal], highest, bench)
+
+
+def _rates(need: CaptureNeed, bench: BenchSheet) -> Iterator[Obstacle]:
+    daq, rate_hz, count = bench.daq, need.sample_rate_hz, len(_signals(need))
+    faster = "a DAQ that samples at least"
+    if rate_hz > daq.max_rate_hz:
+        what = f"capture {need.name} wants {rate_hz:g} S/s, the DAQ does {daq.max_rate_hz:g} S/s"
+        yield Obstacle(what=what, remedy=f"{faster} {rate_hz:g} S/s", cost=Cost.INSTRUMENT)
+    if rate_hz * count > daq.max_total_rate_hz:
+        what = (
+            f"capture {need.name} wants {count} channels at {rate_hz:g} S/s, "
+            f"the DAQ does {daq.max_total_rate_hz:g} S/s in all"
+        )
+        yield Obstacle(what=what, remedy=f"{faster} {rate_hz * count:g} S/s in all", cost=Cost.INSTRUMENT)
+    link = rate_hz * _sample_bytes(need)
+    if link > daq.link_bytes_per_s:
+        what = f"capture {need.name} sends {link:g} B/s, the link carries {daq.link_bytes_per_s:g} B/s"
+        yield Obstacle(what=what, remedy=f"a link that carries {link:g} B/s", cost=Cost.INSTRUMENT)
+
+
+def _range(wire: SignalWiring, highest: float, bench: BenchSheet) -> Iterator[Obstacle]:
+    full = wire.range_v * wire.units_per_v
+    if highest <= full:
+        return
+    what = f"{wire.name} reaches {highest:g} {wire.quantity_unit}, its input ends at {full:g} {wire.quantity_unit}"
+    wider = [value for value in bench.daq.ranges_v if value * wire.units_per_v >= highest]
+    if wider:
+        remedy, cost = f"the {min(wider):g} V range for {wire.name}", Cost.FIGURE
+    else:
+        remedy, cost = f"a divider or another shunt for {wire.name}", Cost.PART
+    yield Obstacle(what=what, remedy=remedy, cost=cost)
+
+
+def volume_obstacles(needs: Needs, plan_bytes: int) -> Iterator[Obstacle]:
+    """Yield captures too large to keep; `plan_bytes` counts the plan up to and with this step."""
+    for need in needs.captures:
+        if _bytes(need) > CAPTURE_BYTES:
+            what = (
+                f"capture {need.name} takes {_bytes(need) / 1e6:.0f} MB, at most {CAPTURE_BYTES / 1e6:.0f} MB are kept"
+            )
+            yield Obstacle(what=what, remedy=f"a shorter or slower capture {need.name}", cost=Cost.FIGURE)
+    if plan_bytes > PLAN_BYTES:
+        what = f"with this step the plan captures {plan_bytes / 1e6:.0f} MB, at most {PLAN_BYTES / 1e6:.0f} MB are kept"
+        yield Obstacle(what=what, remedy="fewer steps in one plan", cost=Cost.FIGURE)
+
+
+def power_obstacles(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
+    """Yield what the supply lacks, and a current limit too tight to tell a heavy unit from a starved one."""
+    supply = bench.supply
+    reserve_a = SUPPLY_RESERVE * needs.supply_current_a
+    at_supply_v = needs.highest_voltage_v + needs.supply_current_a * (bench.lead_positive_ohm + bench.lead_negative_ohm)
+    if at_supply_v > supply.max_voltage_v:
+        what = f"wants {at_supply_v:.3g} V at the supply, which does {supply.max_voltage_v:g} V"
+        yield Obstacle(what=what, remedy=f"a supply of at least {at_supply_v:.3g} V", cost=Cost.INSTRUMENT)
+    wanted_a = max(reserve_a, needs.current_limit_a)
+    if wanted_a > supply.max_current_a:
+        what = f"wants {wanted_a:.3g} A of the supply, which does {supply.max_current_a:g} A"
+        yield Obstacle(what=what, remedy=f"a supply of at least {wanted_a:.3g} A", cost=Cost.INSTRUMENT)
+    if 0.0 < needs.current_limit_a < reserve_a:
+        what = (
+            f"the current limit of {needs.current_limit_a:.3g} A is below {SUPPLY_RESERVE} times "
+            f"the {needs.supply_current_a:.3g} A that a conforming unit may draw"
+        )
+        yield Obstacle(what=what, remedy=f"current-limit of at least {reserve_a:.3g} A in the plan", cost=Cost.FIGURE)
+
+
+def wiring_obstacles(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
+    """Yield what stimuli, switches, bus, bus-switch positions and loads lack."""
+    yield from _paths(needs, bench)
+    yield from _lines(needs, bench)
+    yield from _loads(needs, bench)
+
+
+def _paths(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
+    for path in needs.paths:
+        if path != SupplyPath.OPEN.value and path not in bench.paths:
+            what = f"the bus switch has no position {path}"
+            yield Obstacle(what=what, remedy=f"position {path} of the bus switch", cost=Cost.PART)
+
+
+def _lines(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
+    for stimulus in needs.stimuli:
+        if stimulus not in bench.stimuli:
+            what = f"stimulus {stimulus} is not wired"
+            yield Obstacle(what=what, remedy=f"wire {stimulus} to a free analogue output", cost=Cost.WIRE)
+    for switch in needs.switches:
+        if switch not in bench.switches:
+            what = f"switch {switch} is not wired"
+            yield Obstacle(what=what, remedy=f"wire {switch} to a free digital output", cost=Cost.WIRE)
+    if needs.bus and bench.bus is None:
+        yield Obstacle(what="no avionics bus", remedy="a bus interface", cost=Cost.INSTRUMENT)
+    elif needs.bus and RECEIVE_LINE not in bench.lines:
+        yield Obstacle(
+            what="the bus receive line is not wired", remedy="wire it to a free digital input", cost=Cost.WIRE
+        )
+
+
+def _loads(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
+    for output, position in needs.loads:
+        if position == OPEN:
+            continue
+        load = next((entry for entry in bench.loads if (entry.output, entry.position) == (output, position)), None)
+        if load is None:
+            what = f"{output} has no load {position}"
+            yield Obstacle(what=what, remedy=f"a resistor of {position} on a relay for {output}", cost=Cost.PART)
+        elif needs.load_current_a > load.max_current_a:
+            what = (
+                f"the load {position} of {output} gets {needs.load_current_a:.3g} A, "
+                f"it is rated {load.max_current_a:.3g} A"
+            )
+            remedy = f"a resistor of {position} rated {needs.load_current_a:.3g} A for {output}"
+            yield Obstacle(what=what, remedy=remedy, cost=Cost.PART)
+
+
+def held_against_limit(unit: UnitSheet, key: str, standard_uncertainty: float) -> tuple[Obstacle | None, str]:
+    """Hold an expected uncertainty against a limit: what forbids it, and what is to be said of it."""
+    limit = unit.limits.get(key)
+    if limit is None:
+        what = f"the unit sheet has no limit {key}"
+        return Obstacle(what=what, remedy=f"limit {key} in the unit sheet", cost=Cost.FIGURE), ""
+    half_width = (limit.high - limit.low) / 2.0
+    if math.isinf(half_width):
+        return None, ""
+    expanded = COVERAGE_FACTOR * standard_uncertainty
+    symbol = limit.quantity_unit
+    said = f"{key}: U = {expanded:.3g} {symbol} against +/- {half_width:.3g} {symbol}"
+    if half_width <= expanded:
+        remedy = f"a measurement of {key} with U below {half_width:.3g} {symbol}"
+        return Obstacle(what=f"{said}: no reading could pass", remedy=remedy, cost=Cost.INSTRUMENT), ""
+    ratio = half_width / expanded if expanded > 0.0 else math.inf
+    if limit.kind is LimitKind.TEST_LIMIT and ratio < TEST_LIMIT_RATIO:
+        remedy = f"a measurement of {key} with U below {half_width / TEST_LIMIT_RATIO:.3g} {symbol}"
+        what = f"{said}: {ratio:.1f}:1 where a test limit needs {TEST_LIMIT_RATIO:.0f}:1"
+        return Obstacle(what=what, remedy=remedy, cost=Cost.INSTRUMENT), ""
+    if ratio < COMFORTABLE_RATIO:
+        return None, f"{said}: {ratio:.1f}:1, under {COMFORTABLE_RATIO:.0f}:1"
+    return None, ""

@@ -1,0 +1,170 @@
+"""What a bench can do of a plan, said before anything is energised: what each step lacks, and how long it takes.
+
+Pure: from what procedures declare (`Needs`), the unit sheet and the bench sheet. It never opens an instrument.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from bench.obstacles import (
+    Cost,
+    Obstacle,
+    captured_bytes,
+    held_against_limit,
+    power_obstacles,
+    sampling_obstacles,
+    volume_obstacles,
+    wiring_obstacles,
+)
+from bench.sheets.bench_sheet import BenchSheet
+from test_plans.procedure import Procedure
+from test_plans.sheets import AircraftSheet, Plan, Setup, Step, UnitSheet
+
+SCHEMA_VERSION = 1
+_CHEAPEST_FIRST = tuple(Cost)
+
+
+class Ability(StrEnum):
+    """What a bench can do of a step."""
+
+    CAN = "can"
+    WITH_LARGER_UNCERTAINTY = "can with larger uncertainty"
+    CANT = "can't"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepCheck:
+    """One step held against the bench; `remarks` name limits that are measured with little to spare."""
+
+    procedure: str
+    title: str
+    stage: str
+    functions: tuple[str, ...]
+    bench_time_s: float
+    capture_bytes: int
+    obstacles: tuple[Obstacle, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def ability(self) -> Ability:
+        """What the bench can do of it."""
+        if self.obstacles:
+            return Ability.CANT
+        return Ability.WITH_LARGER_UNCERTAINTY if self.remarks else Ability.CAN
+
+    @property
+    def cheapest_missing(self) -> str:
+        """The remedy that costs least among those needed, "" where nothing is missing."""
+        if not self.obstacles:
+            return ""
+        return min(self.obstacles, key=lambda obstacle: _CHEAPEST_FIRST.index(obstacle.cost)).remedy
+
+    @property
+    def obstacle(self) -> str:
+        """Everything that stands in the way and the cheapest thing missing, in one sentence; "" where nothing does."""
+        if not self.obstacles:
+            return ""
+        reasons = "; ".join(obstacle.what for obstacle in self.obstacles)
+        return f"this bench can't: {reasons}. Cheapest thing missing: {self.cheapest_missing}."
+
+    def to_json(self) -> dict[str, object]:
+        """Return it as plain values."""
+        return {
+            "procedure": self.procedure,
+            "title": self.title,
+            "stage": self.stage,
+            "functions": list(self.functions),
+            "ability": self.ability.value,
+            "bench_time_s": self.bench_time_s,
+            "capture_bytes": self.capture_bytes,
+            "obstacles": [{"what": o.what, "remedy": o.remedy, "cost": o.cost.value} for o in self.obstacles],
+            "cheapest_missing": self.cheapest_missing,
+            "remarks": list(self.remarks),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanCheck:
+    """A plan held against a bench."""
+
+    plan: str
+    bench: str
+    model: str
+    steps: tuple[StepCheck, ...]
+    not_tested: tuple[str, ...]  # functions of the unit that no step that can be done touches
+
+    @property
+    def bench_time_s(self) -> float:
+        """Bench time of the steps that can be done."""
+        return math.fsum(step.bench_time_s for step in self.steps if step.ability is not Ability.CANT)
+
+    def to_json(self) -> dict[str, object]:
+        """Return it as plain values."""
+        return {
+            "schema_version": SCHEMA_VERSION,
+            "plan": self.plan,
+            "bench": self.bench,
+            "model": self.model,
+            "bench_time_s": self.bench_time_s,
+            "procedures": [step.to_json() for step in self.steps],
+            "not_tested": list(self.not_tested),
+        }
+
+
+def setup_for(step: Step, *, unit: UnitSheet, aircraft: AircraftSheet, plan: Plan, bench: BenchSheet) -> Setup:
+    """Return what a procedure is given for one step of a plan."""
+    return Setup(unit=unit, aircraft=aircraft, plan=plan, step=step, bench=bench.facts)
+
+
+def check_plan(
+    plan: Plan, procedures: Mapping[str, Procedure], *, unit: UnitSheet, aircraft: AircraftSheet, bench: BenchSheet
+) -> PlanCheck:
+    """Return every step of a plan held against a bench.
+
+    Raises:
+        KeyError: the plan names a procedure that `procedures` lacks; its loader refuses such a plan.
+    """
+    steps: list[StepCheck] = []
+    plan_bytes = 0
+    for step in plan.steps:
+        setup = setup_for(step, unit=unit, aircraft=aircraft, plan=plan, bench=bench)
+        checked = check_step(procedures[step.procedure], setup, bench, bytes_before=plan_bytes)
+        plan_bytes += checked.capture_bytes
+        steps.append(checked)
+    touched = {name for step in steps if step.ability is not Ability.CANT for name in step.functions}
+    return PlanCheck(
+        plan=plan.name,
+        bench=bench.name,
+        model=unit.model,
+        steps=tuple(steps),
+        not_tested=tuple(function.name for function in unit.functions if function.name not in touched),
+    )
+
+
+def check_step(procedure: Procedure, setup: Setup, bench: BenchSheet, *, bytes_before: int = 0) -> StepCheck:
+    """Return one step held against a bench; `bytes_before` is what earlier steps of the plan capture."""
+    needs = procedure.needs(setup)
+    capture_bytes = captured_bytes(needs)
+    obstacles = [
+        *sampling_obstacles(needs, bench),
+        *volume_obstacles(needs, bytes_before + capture_bytes),
+        *wiring_obstacles(needs, bench),
+        *power_obstacles(needs, bench),
+    ]
+    remarks: list[str] = []
+    for key, standard_uncertainty in needs.limits:
+        obstacle, remark = held_against_limit(setup.unit, key, standard_uncertainty)
+        obstacles += [obstacle] if obstacle is not None else []
+        remarks += [remark] if remark else []
+    return StepCheck(
+        procedure=procedure.name,
+        title=procedure.title,
+        stage=setup.step.stage,
+        functions=procedure.functions(setup),
+        bench_time_s=needs.bench_time_s,
+        capture_bytes=capture_bytes,
+        obstacles=tuple(dict.fromkeys(obstacles)),
+        remarks=tuple(dict.fromkeys(remarks)),
+    )

@@ -1,0 +1,350 @@
+"""`BenchRig`: the `Rig` protocol over real drivers and the wiring of a bench sheet.
+
+Knows pins and names, drivers and wiring; knows no procedure, no limit and no verdict. All waiting of a run
+goes through `wait`, so the heartbeat comes only from here: a hung runner lets the contactor go.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from itertools import count
+
+from bench.bus_traffic import BusTraffic
+from bench.capture_session import BenchSession
+from bench.errors import BenchError, UnsafeError
+from bench.guard import Guard, MotionCommands
+from bench.operator import Operator
+from bench.sampling import Readings, Recorder, Sampler
+from bench.sheets.bench_sheet import BenchSheet
+from instruments.capabilities import DataAcquisition, PowerSupply
+from instruments.clock import Clock
+from instruments.errors import InstrumentError
+from test_plans.rig import PromptAction, SupplyPath, SupplyReading
+from test_plans.sheets import Sense, UnitSheet
+
+WAIT_SLICE_S = 0.050
+BEAT_PERIOD_S = 0.250  # design allows 0.5 s between beats
+STAIR_S = 0.020
+BRAKE_S = 0.100
+DISCHARGED_V = 1.0
+DISCHARGE_LOOK_S = 0.100
+DISCHARGE_TIME_OUT_S = 10.0
+SAFE_SAMPLE_RATE_HZ = 1000.0
+OVERVOLTAGE_MARGIN_V = 1.0
+
+
+class BenchRig:
+    """The wired bench (satisfies `test_plans.rig.Rig`)."""
+
+    def __init__(
+        self,
+        *,
+        sheet: BenchSheet,
+        unit: UnitSheet,
+        supply: PowerSupply,
+        daq: DataAcquisition,
+        bus: BusTraffic | None,
+        clock: Clock,
+        operator: Operator,
+        recorder: Recorder,
+        on_wait: Callable[[], None],
+    ) -> None:
+        self._sheet = sheet
+        self._unit = unit
+        self._supply = supply
+        self._daq = daq
+        self._bus = bus
+        self._clock = clock
+        self._operator = operator
+        self._recorder = recorder
+        self._on_wait = on_wait
+        self._began_s = clock.monotonic_s()
+        self._commands = MotionCommands()
+        self._guard = Guard(
+            {axis.name: tuple(switch.name for switch in axis.switches) for axis in unit.trims}, self._commands
+        )
+        self._sampler = Sampler(sheet=sheet, daq=daq, clock=clock, guard=self._guard, recorder=recorder)
+        self._sampling = False
+        self._times_made_safe = count(1)
+        self._set_voltage_v = 0.0
+        self._set_current_a = 0.0
+        self._contactor_wanted = False
+        self._last_beat_s = float("-inf")
+
+    # Time
+
+    @property
+    def now_s(self) -> float:
+        """Bench time since the run began."""
+        return self._clock.monotonic_s() - self._began_s
+
+    def wait(self, duration_s: float) -> None:
+        """Wait in slices; drain, send, receive, beat and watch between them.
+
+        Raises:
+            AbortError: what the guard watches for has happened.
+            InstrumentTimeoutError: a running scan brings no samples.
+        """
+        self._wait_until(self.now_s + duration_s)
+
+    def _wait_until(self, end_s: float) -> None:
+        self._attend()
+        while (remaining_s := end_s - self.now_s) > 1e-9:
+            self._clock.sleep_s(min(remaining_s, self._until_next_duty_s()))
+            self._attend()
+
+    def _until_next_duty_s(self) -> float:
+        """Return how long may be slept at a stretch: to the next frame due, 50 ms at most."""
+        due_s = self._bus.next_due_s() if self._bus else None
+        if due_s is None:
+            return WAIT_SLICE_S
+        return min(WAIT_SLICE_S, max(due_s - self.now_s, 1e-6))
+
+    def _attend(self) -> None:
+        now_s = self.now_s
+        if self._contactor_wanted and now_s - self._last_beat_s >= BEAT_PERIOD_S:
+            self._daq.beat()
+            self._last_beat_s = now_s
+        if self._bus is not None:
+            sent = self._bus.send_due(now_s)
+            if sent is not None:
+                self._sampler.log(now_s, "sent", 0.001, {"airspeed_kt": sent.airspeed_kt})
+            for report in self._bus.receive():
+                bound_s = self._sheet.facts.report_time_bound_s
+                self._sampler.log(report.time_s - self._began_s, "report", bound_s, report.fields)
+        self._sampler.attend(now_s)
+        self._on_wait()
+
+    # Captures
+
+    @property
+    def readings(self) -> Readings:
+        """What was last seen at the unit."""
+        return self._sampler.readings
+
+    def begin_procedure(self, name: str, attempt: int) -> None:
+        """Name the captures to come."""
+        self._sampler.procedure = name
+        self._sampler.attempt = attempt
+
+    @contextmanager
+    def capture(
+        self,
+        name: str,
+        signals: Sequence[str],
+        *,
+        sample_rate_hz: float,
+        lines: Sequence[str] = (),
+        **settings: float | str,
+    ) -> Iterator[BenchSession]:
+        """Sample from entry to exit; the guard's signals are always among them."""
+        asked = {"set_voltage_v": self._set_voltage_v, "current_limit_a": self._set_current_a, **settings}
+        try:
+            header = self._sampler.start(
+                name, signals, lines=lines, sample_rate_hz=sample_rate_hz, settings=asked, now_s=self.now_s
+            )
+            self._sampling = True
+            yield BenchSession(
+                header,
+                sheet=self._sheet,
+                daq=self._daq,
+                bus=self._bus,
+                sampler=self._sampler,
+                commands=self._commands,
+                now=lambda: self.now_s,
+                wait_until=self._wait_until,
+            )
+            self._attend()  # reports that came with the last samples belong to this capture
+        finally:
+            self._sampling = False
+            self._sampler.stop()
+
+    def _note(self, **fields: float | str | bool) -> None:
+        self._sampler.log(self.now_s, "note", 0.002, fields)
+
+    # Supply
+
+    def set_supply(self, voltage_v: float, current_limit_a: float) -> None:
+        """Set voltage and current limit; both are read back by the driver."""
+        self._supply.set_current_limit(current_limit_a)
+        self._supply.set_voltage(voltage_v)
+        self._set_voltage_v = voltage_v
+        self._set_current_a = current_limit_a
+        self._guard.current_limit_a = current_limit_a
+        self._note(set_voltage_v=voltage_v, current_limit_a=current_limit_a)
+
+    def ramp_supply(self, to_voltage_v: float, *, rate_v_per_s: float) -> None:
+        """Ramp in stairs of 20 ms from the present setting; returns when it has arrived."""
+        from_v = self._set_voltage_v
+        n_stairs = max(1, round(abs(to_voltage_v - from_v) / rate_v_per_s / STAIR_S))
+        began_s = self.now_s
+        for stair in range(1, n_stairs + 1):
+            voltage_v = from_v + (to_voltage_v - from_v) * stair / n_stairs
+            self._supply.set_voltage(round(voltage_v, 4))
+            self._set_voltage_v = voltage_v
+            self._wait_until(began_s + stair * STAIR_S)
+        self._note(set_voltage_v=to_voltage_v, current_limit_a=self._set_current_a)
+
+    def set_output(self, on: bool) -> None:
+        """Switch the output; over-voltage protection goes first."""
+        if on:
+            self._supply.set_overvoltage(self._unit.survives_voltage_v + OVERVOLTAGE_MARGIN_V)
+        self._supply.set_output(on)
+        self._note(output=on)
+
+    def read_supply(self) -> SupplyReading:
+        """Read the supply and log it."""
+        status = self._supply.status()
+        reading = SupplyReading(
+            voltage_v=self._supply.measure_voltage(),
+            current_a=self._supply.measure_current(),
+            set_voltage_v=self._set_voltage_v,
+            current_limit_a=self._set_current_a,
+            limiting=status.limiting or status.limiting_latched,
+        )
+        fields = {
+            "voltage_v": reading.voltage_v,
+            "current_a": reading.current_a,
+            "set_v": reading.set_voltage_v,
+            "limit_a": reading.current_limit_a,
+            "limiting": reading.limiting,
+        }
+        self._sampler.log(self.now_s, "supply", 0.005, fields)
+        return reading
+
+    def connect(self, path: SupplyPath) -> None:
+        """Set the bus switch, break before make; the contactor follows through the watchdog."""
+        for output in self._sheet.paths.values():
+            self._daq.set_digital(output, False)
+        if path is SupplyPath.OPEN:
+            self._contactor_wanted = False
+            self._daq.release_watchdog()
+        else:
+            self._daq.set_digital(self._sheet.paths[path.value], True)
+            self._contactor_wanted = True
+            self._daq.beat()
+            self._last_beat_s = self.now_s
+        self._note(path=path.value)
+
+    # Loads and stimuli
+
+    def set_load(self, output: str, position: str) -> None:
+        """Switch a load relay, break before make.
+
+        Raises:
+            KeyError: the bench sheet has no such load.
+        """
+        wires = [wire for wire in self._sheet.loads if wire.output == output]
+        chosen = next((wire for wire in wires if wire.position == position), None)
+        if chosen is None and position != "open":
+            raise KeyError(f"{output} has no load {position!r}; it has {', '.join(wire.position for wire in wires)}")
+        for wire in wires:
+            self._daq.set_digital(wire.digital_output, False)
+        if chosen is not None:
+            self._daq.set_digital(chosen.digital_output, True)
+        self._note(load=output, position=position)
+
+    def arm(self, on: bool) -> None:
+        """Close or open the arm relay."""
+        self._daq.set_digital(self._sheet.arm_output, on)
+        self._guard.armed = on
+        self._note(armed=on)
+
+    def drive(self, stimulus: str, voltage_v: float) -> None:
+        """Set an analogue stimulus now."""
+        self._daq.set_analog(self._sheet.stimuli[stimulus], voltage_v)
+        self._sampler.log(self.now_s, "stimulus", 0.005, {"line": stimulus, "value": voltage_v})
+
+    def press(self, switch: str) -> None:
+        """Close a switch line now."""
+        self._switch(switch, closed=True)
+
+    def release(self, switch: str) -> None:
+        """Open a switch line now."""
+        self._switch(switch, closed=False)
+
+    def _switch(self, switch: str, *, closed: bool) -> None:
+        self._daq.set_digital(self._sheet.switches[switch], closed)
+        self._commands.forget_before(self.now_s - 2.0)
+        self._commands.add(self.now_s, switch, closed=closed)
+        self._sampler.log(self.now_s, "stimulus", 0.005, {"line": switch, "value": closed})
+
+    def idle_inputs(self) -> None:
+        """Open every switch; discretes inactive; rheostats at 0 V."""
+        for switch in self._sheet.switches:
+            self._switch(switch, closed=False)
+        for discrete in self._unit.discretes:
+            self.drive(discrete.name, discrete.pull_voltage_v if discrete.sense is Sense.ACTIVE_LOW else 0.0)
+        for rheostat in self._unit.rheostats:
+            self.drive(rheostat.name, 0.0)
+
+    # Bus and people
+
+    def start_airspeed(self, airspeed_kt: float) -> None:
+        """Send airspeed every 100 ms from now on."""
+        if self._bus is not None:
+            self._bus.start_airspeed(airspeed_kt, self.now_s)
+            self._attend()
+
+    def stop_airspeed(self) -> None:
+        """Stop sending airspeed."""
+        if self._bus is not None:
+            self._bus.stop_airspeed()
+
+    def ask(self, action: PromptAction, text: str) -> str:
+        """Prompt a person; recorded with the answer."""
+        answer = self._operator.ask(action, text)
+        self._recorder.prompt(action.value, text, answer)
+        self._sampler.log(self.now_s, "answer", 1.0, {"prompt": text, "answer": answer})
+        return answer
+
+    # The one way out
+
+    def make_safe(self) -> None:
+        """Release commands, disarm, open the contactor, supply off, wait for discharge, loads off, read back.
+
+        Every step is tried whatever another one did.
+
+        Raises:
+            UnsafeError: a step failed or can't be read back: that state is unknown, and each is named.
+        """
+        problems: list[str] = []
+        steps: tuple[tuple[str, Callable[[], None]], ...] = (
+            ("trim and command switches released", self._release_switches),
+            ("motor outputs disarmed", lambda: self.arm(False)),
+            ("contactor open", lambda: self.connect(SupplyPath.OPEN)),
+            ("supply off", self._supply.make_safe),
+            ("bus below 1 V", self._wait_for_discharge),
+            ("loads and stimuli off", self._daq.make_safe),
+        )
+        self._guard.armed = False
+        self._contactor_wanted = False
+        for what, step in steps:
+            try:
+                step()
+            except (InstrumentError, BenchError) as error:
+                problems.append(f"{what}: unknown ({error})")
+        if problems:
+            raise UnsafeError(tuple(problems))
+
+    def _release_switches(self) -> None:
+        for switch in self._sheet.switches:
+            self._switch(switch, closed=False)
+        self._clock.sleep_s(BRAKE_S)  # the unit brakes its motors before they are taken off it
+
+    def _wait_for_discharge(self) -> None:
+        """Look at the unit's pins until the bleed has done its work; a procedure's own capture serves too."""
+        if self._sampling:
+            self._watch_discharge()
+        else:
+            with self.capture(f"making-safe-{next(self._times_made_safe)}", (), sample_rate_hz=SAFE_SAMPLE_RATE_HZ):
+                self._watch_discharge()
+
+    def _watch_discharge(self) -> None:
+        end_s = self.now_s + DISCHARGE_TIME_OUT_S
+        while self.now_s < end_s:
+            self._wait_until(self.now_s + DISCHARGE_LOOK_S)
+            if abs(self.readings.unit_voltage_v) < DISCHARGED_V:
+                return
+        raise UnsafeError(
+            (f"unit pins still at {self.readings.unit_voltage_v:.1f} V after {DISCHARGE_TIME_OUT_S:.0f} s",)
+        )

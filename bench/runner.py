@@ -1,0 +1,251 @@
+"""Takes a run's steps one after the other and always leaves the bench safe.
+
+The runner knows gates, attempts and ways to end; it judges nothing itself and knows no instrument.
+One `finally` makes safe, whatever ended the run.
+"""
+
+import signal
+import threading
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from analysis.finding import Finding
+from analysis.judge import not_run
+from analysis.measurement import Result
+from analysis.verdict import Cause, Verdict
+from bench.errors import AbortError, UnsafeError
+from bench.judging import findings_of
+from bench.progress import Progress
+from bench.rig import BenchRig
+from bench.steps import CLOSING_PROCEDURE, PlannedStep
+from instruments.errors import InstrumentError
+from test_plans.procedure import Evidence
+
+MAX_FOLLOW_UPS = 3
+
+
+class RunLog(Protocol):
+    """Where the runner leaves what happened, as it happens."""
+
+    def procedure_started(self, name: str, attempt: int, bench_time_s: float) -> None:
+        """Note the beginning of a procedure."""
+        ...
+
+    def results(self, procedure: str, attempt: int, results: Sequence[Result]) -> None:
+        """Keep what a procedure measured."""
+        ...
+
+    def keep(self, findings: Sequence[Finding]) -> None:
+        """Keep findings."""
+        ...
+
+    def procedure_ended(self, name: str, attempt: int, bench_time_s: float) -> None:
+        """Note the end of a procedure."""
+        ...
+
+    def stopped(self, reason: str, details: str, bench_time_s: float, suspect: str = "") -> None:
+        """Note why the run ends early, and the signal that can't be trusted any more."""
+        ...
+
+    def evidence(self, procedure: str) -> Evidence:
+        """Return the captures of a procedure so far, and all earlier measurements."""
+        ...
+
+
+@dataclass(slots=True, kw_only=True)
+class RunResult:
+    """What a run came to: every finding in order, why it stopped ("" when it did not), and what is unknown.
+
+    `suspect` is a signal that turned out not to be trusted: what rests on it is spoilt, early findings too.
+    """
+
+    findings: list[Finding] = field(default_factory=list)
+    results: list[tuple[str, Result]] = field(default_factory=list)  # (procedure, result)
+    stopped: str = ""
+    suspect: str = ""
+    interrupted: bool = False
+    unsafe: tuple[str, ...] = ()
+    bench_time_s: float = 0.0
+    completed: set[str] = field(default_factory=set)
+
+
+class Runner:
+    """One run."""
+
+    def __init__(
+        self,
+        *,
+        rig: BenchRig,
+        steps: Sequence[PlannedStep],
+        log: RunLog,
+        progress: Progress,
+        before_procedure: Callable[[str, int], None],
+    ) -> None:
+        self._rig = rig
+        self._steps = steps
+        self._log = log
+        self._progress = progress
+        self._before_procedure = before_procedure
+        self._result = RunResult()
+
+    def run(self) -> RunResult:
+        """Take every step; return what came of it. The bench is safe afterwards, or what is unknown is named."""
+        try:
+            for index, step in enumerate(self._steps):
+                if self._result.stopped:
+                    self._leave_out(step, f"the run ended early: {self._result.stopped}")
+                elif blocked := self._blocked_by(step):
+                    self._leave_out(step, blocked)
+                else:
+                    self._take(step, self._steps[index:])
+        except KeyboardInterrupt:
+            self._result.interrupted = True
+            self._stop("stopped by the operator (Ctrl-C)", "")
+        finally:
+            with _interrupts_held():
+                self._make_safe()
+        self._result.bench_time_s = self._rig.now_s
+        return self._result
+
+    def _make_safe(self) -> None:
+        try:
+            self._rig.make_safe()
+        except UnsafeError as error:
+            self._result.unsafe = error.problems
+            self._keep([_not_safe(error)])
+            self._log.stopped("making safe failed in part", "; ".join(error.problems), self._rig.now_s)
+
+    def _blocked_by(self, step: PlannedStep) -> str:
+        if step.obstacle:
+            return step.obstacle
+        planned = {other.name for other in self._steps}
+        for gate in step.step.gated_by:
+            if gate in planned and gate not in self._result.completed:
+                return f"{gate} did not pass"
+        return ""
+
+    def _leave_out(self, step: PlannedStep, reason: str) -> None:
+        functions = step.functions
+        finding = not_run(
+            id=f"{step.name}.run",
+            procedure=step.name,
+            function=functions[0] if functions else "",
+            title=step.procedure.title,
+            reason=reason,
+            mandatory=step.name != CLOSING_PROCEDURE,
+        )
+        self._keep([finding])
+        self._progress.end(step.name, f"not run: {reason}")
+
+    def _take(self, step: PlannedStep, ahead: Sequence[PlannedStep]) -> None:
+        attempt = 1
+        remaining_s = sum(other.needs.bench_time_s for other in ahead)
+        self._progress.begin(step.step.stage, step.name, elapsed_s=self._rig.now_s, remaining_s=remaining_s)
+        self._log.procedure_started(step.name, attempt, self._rig.now_s)
+        self._before_procedure(step.name, attempt)
+        self._rig.begin_procedure(step.name, attempt)
+        trouble = self._stimulate(step)
+        results = self._evaluate(step)
+        findings = findings_of(results, step.setup.unit, procedure=step.name, attempt=attempt)
+        if trouble is not None:
+            findings.append(trouble)
+        self._log.results(step.name, attempt, results)
+        self._result.results.extend((step.name, result) for result in results)
+        self._keep(findings)
+        if findings and all(finding.verdict is Verdict.PASS for finding in findings):
+            self._result.completed.add(step.name)
+        self._log.procedure_ended(step.name, attempt, self._rig.now_s)
+        self._progress.end(step.name, _outcome(findings))
+
+    def _stimulate(self, step: PlannedStep) -> Finding | None:
+        """Drive the procedure and its follow-ups; what ends it early comes back as a finding and stops the run."""
+        try:
+            step.procedure.stimulate(self._rig, step.setup)
+            for _ in range(MAX_FOLLOW_UPS):
+                if not step.procedure.follow_up(self._rig, step.setup, self._log.evidence(step.name)):
+                    break
+        except AbortError as error:
+            return self._ended_early(step, str(error), error.cause, suspect=error.suspect)
+        except InstrumentError as error:
+            return self._ended_early(step, str(error), Cause.BENCH)
+        except Exception as error:  # noqa: BLE001  (the boundary: a fault of ours must never read as the unit's)
+            details = "".join(traceback.format_exception(error))
+            return self._ended_early(
+                step, f"boxproof itself failed: {type(error).__name__}: {error}", Cause.BENCH, details
+            )
+        return None
+
+    def _evaluate(self, step: PlannedStep) -> list[Result]:
+        try:
+            return list(step.procedure.evaluate(self._log.evidence(step.name), step.setup))
+        except Exception as error:  # noqa: BLE001  (same boundary)
+            details = "".join(traceback.format_exception(error))
+            reason = f"boxproof itself failed to evaluate: {type(error).__name__}: {error}"
+            self._keep([self._ended_early(step, reason, Cause.BENCH, details)])
+            return []
+
+    def _ended_early(
+        self, step: PlannedStep, reason: str, cause: Cause, details: str = "", suspect: str = ""
+    ) -> Finding:
+        self._stop(reason, details, suspect)
+        functions = step.functions
+        return Finding(
+            id=completed_id(step.name),
+            procedure=step.name,
+            function=functions[0] if functions else "",
+            title=f"{step.procedure.title}: carried to its end",
+            verdict=Verdict.FAIL if cause is Cause.UNIT else Verdict.INCONCLUSIVE,
+            cause=cause,
+            reasons=(reason,),
+        )
+
+    def _stop(self, reason: str, details: str, suspect: str = "") -> None:
+        if not self._result.stopped:
+            self._result.stopped = reason
+            self._result.suspect = suspect
+            self._log.stopped(reason, details, self._rig.now_s, suspect)
+            self._progress.say(f"ends here: {reason}")
+
+    def _keep(self, findings: Sequence[Finding]) -> None:
+        if findings:
+            self._log.keep(findings)
+        self._result.findings.extend(findings)
+
+
+def _not_safe(error: UnsafeError) -> Finding:
+    return Finding(
+        id="run.safe",
+        procedure="run",
+        function="",
+        title="Bench: safe at the end of the run",
+        verdict=Verdict.INCONCLUSIVE,
+        cause=Cause.BENCH,
+        reasons=error.problems,
+        next_step="use the emergency stop, and look before you touch anything",
+    )
+
+
+def completed_id(procedure: str) -> str:
+    """Return the id of the finding that a procedure was carried to its end."""
+    return f"{procedure}.completed"
+
+
+def _outcome(findings: Sequence[Finding]) -> str:
+    counts = {verdict: sum(finding.verdict is verdict for finding in findings) for verdict in Verdict}
+    return ", ".join(f"{count} {verdict.value}" for verdict, count in counts.items() if count) or "nothing to judge"
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Keep Ctrl-C from breaking off the way to safe; it has already stopped the run."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

@@ -1,0 +1,263 @@
+"""What a bench sheet must hold for one model: channels that exist and are used once, pins wired once."""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+from bench.errors import Problem
+from bench.sheets.bench_file import AdapterTable, BenchFile, SignalTable
+from bench.sheets.schema import suggestion
+from bench.sheets.signals import BENCH_NODES, PLUG, ExpectedSignal, expected_signals
+from bench.sheets.source import join_key
+from bench.sheets.units import RESISTANCE, VOLTAGE, format_quantity, read_quantity
+from test_plans.rig import SupplyPath
+from test_plans.sheets import UnitSheet
+
+_SAME_RESISTOR = 0.05  # a load position is named for its resistor to this part
+
+
+@dataclass(frozen=True, slots=True)
+class _Use:
+    key: str
+    number: int
+
+
+def check_bench(bench: BenchFile, unit: UnitSheet, file: str) -> Iterator[Problem]:
+    """Yield every fault of meaning that concerns the bench itself or its adapter for `unit`."""
+    yield from _paths(bench, file)
+    if bench.simulation is not None:
+        yield from _bench_defects(bench, unit, file)
+    adapter = bench.adapters.get(unit.model)
+    if adapter is None:
+        mend = f"add [adapters.{unit.model}]; this bench has adapters for: {', '.join(bench.adapters) or 'nothing'}"
+        yield Problem(file, f"adapters.{unit.model}", "is missing", mend)
+        return
+    here = f"adapters.{unit.model}"
+    yield from _channels(bench, adapter, here, file)
+    for name, signal in adapter.signals.items():
+        yield from _signal(bench, unit, here, (name, signal), file)
+    yield from _stimuli_and_switches(unit, adapter, here, file)
+    yield from _loads(unit, adapter, here, file)
+    yield from _bus(bench, unit, adapter, here, file)
+    yield from _pins(unit, adapter, here, file)
+
+
+def _paths(bench: BenchFile, file: str) -> Iterator[Problem]:
+    known = [path.value for path in SupplyPath if path is not SupplyPath.OPEN]
+    for name in bench.paths:
+        if name not in known:
+            key = join_key("paths", name)
+            yield Problem(file, key, "is no position of the bus switch", suggestion(name, known, "positions"))
+    if SupplyPath.RUN.value not in bench.paths:
+        yield Problem(file, "paths.run", "is missing", "add it: no unit can be powered without it")
+
+
+def _channels(bench: BenchFile, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
+    """Each input and output of the DAQ exists and leads to one place."""
+    signals = [_Use(f"{join_key(f'{here}.signals', name)}.input", wire.input) for name, wire in adapter.signals.items()]
+    yield from _used_once("analogue input", signals, bench.daq.inputs, file)
+    stimuli = [_Use(f"{here}.stimuli.{name}.output", wire.output) for name, wire in adapter.stimuli.items()]
+    yield from _used_once("analogue output", stimuli, bench.daq.outputs, file)
+    lines = [
+        _Use(f"{here}.switches.{name}.digital-input", wire.digital_input) for name, wire in adapter.switches.items()
+    ]
+    if adapter.bus is not None:
+        lines.append(_Use(f"{here}.bus.receive-input", adapter.bus.receive_input))
+    yield from _used_once("digital input", lines, bench.daq.digital_inputs, file)
+    drives = [
+        _Use("arm-output", bench.arm_output),
+        *(_Use(f"{join_key('paths', name)}.digital-output", path.digital_output) for name, path in bench.paths.items()),
+        *(_Use(f"{here}.switches.{name}.digital-output", w.digital_output) for name, w in adapter.switches.items()),
+        *(
+            _Use(f"{join_key(f'{here}.loads.{output}', position)}.digital-output", load.digital_output)
+            for output, positions in adapter.loads.items()
+            for position, load in positions.items()
+        ),
+    ]
+    yield from _used_once("digital output", drives, bench.daq.digital_outputs, file)
+
+
+def _used_once(what: str, uses: Iterable[_Use], how_many: int, file: str) -> Iterator[Problem]:
+    owner: dict[int, str] = {}
+    for use in uses:
+        if use.number >= how_many:
+            words = f"there is no {what} {use.number}: the DAQ has {how_many}"
+            yield Problem(file, use.key, words, f"give 0 to {how_many - 1}")
+        elif use.number in owner:
+            words = f"{what} {use.number} is already that of {owner[use.number]}"
+            yield Problem(file, use.key, words, "give each its own")
+        owner.setdefault(use.number, use.key)
+
+
+def _signal(
+    bench: BenchFile, unit: UnitSheet, here: str, named: tuple[str, SignalTable], file: str
+) -> Iterator[Problem]:
+    name, signal = named
+    key = join_key(f"{here}.signals", name)
+    known = expected_signals(unit)
+    if name not in known:
+        yield Problem(file, key, "is no signal of this model", suggestion(name, known, "signals"))
+        return
+    ranges = [entry.range for entry in bench.daq.ranges]
+    if signal.range not in ranges:
+        listed = ", ".join(f'"{format_quantity(value, VOLTAGE)}"' for value in ranges)
+        what = f"the DAQ has no range of {format_quantity(signal.range, VOLTAGE)}"
+        yield Problem(file, f"{key}.range", what, f"give one of {listed}")
+    yield from _probe(bench, known[name], key, signal, file)
+    for side, wanted, found in (("plus", known[name].plus, signal.plus), ("minus", known[name].minus, signal.minus)):
+        if (found or "") != wanted:
+            yield Problem(file, f"{key}.{side}", _node_fault(unit, found, wanted), _node_mend(wanted))
+
+
+def _node_fault(unit: UnitSheet, found: str | None, wanted: str) -> str:
+    if found is None:
+        return "is missing"
+    if found not in unit.pins and found not in BENCH_NODES:
+        return f'there is no pin or node "{found}"'
+    return f'found "{found}"' if wanted else f'found "{found}" where nothing belongs'
+
+
+def _node_mend(wanted: str) -> str:
+    return f'the unit sheet has it at "{wanted}"' if wanted else "take it out"
+
+
+def _probe(bench: BenchFile, expected: ExpectedSignal, key: str, signal: SignalTable, file: str) -> Iterator[Problem]:
+    probe = bench.probes.get(signal.probe)
+    if probe is None:
+        what = f'there is no probe "{signal.probe}"'
+        yield Problem(file, f"{key}.probe", what, suggestion(signal.probe, bench.probes, "probes"))
+        return
+    is_current = probe.scale is not None
+    if is_current != (expected.kind == "current"):
+        what = f'probe "{signal.probe}" measures {"current" if is_current else "voltage"}'
+        yield Problem(file, f"{key}.probe", what, f"name a probe that measures {expected.kind}")
+    if probe.accuracy[2] != ("A" if is_current else "V"):
+        what = f"its absolute part is in {probe.accuracy[2]}"
+        mend = f"give it in {'A: the probe has a scale' if is_current else 'V: the probe has no scale'}"
+        yield Problem(file, f"probes.{signal.probe}.accuracy", what, mend)
+
+
+def _stimuli_and_switches(unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
+    stimuli = {entry.name: entry.pin for entry in unit.discretes}
+    stimuli |= {entry.name: entry.pin for entry in unit.rheostats}
+    switches = {switch.name: switch.pin for axis in unit.trims for switch in axis.switches}
+    switches |= {command.name: command.pin for command in unit.inputs}
+    wires: tuple[tuple[str, Mapping[str, str], dict[str, str]], ...] = (
+        ("stimuli", {name: wire.pin for name, wire in adapter.stimuli.items()}, stimuli),
+        ("switches", {name: wire.pin for name, wire in adapter.switches.items()}, switches),
+    )
+    for table, found, wanted in wires:
+        for name, pin in found.items():
+            if name not in wanted:
+                what = f"is no name of this model's {table}"
+                yield Problem(file, f"{here}.{table}.{name}", what, suggestion(name, wanted, table))
+            elif pin != wanted[name]:
+                what = f'found "{pin}"'
+                yield Problem(file, f"{here}.{table}.{name}.pin", what, _node_mend(wanted[name]))
+
+
+def _loads(unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
+    outputs = [PLUG, *(axis.name for axis in unit.trims), *(output.name for output in unit.outputs)]
+    for output, positions in adapter.loads.items():
+        if output not in outputs:
+            what = "is no output of this model"
+            yield Problem(file, f"{here}.loads.{output}", what, suggestion(output, outputs, "outputs"))
+        for position, load in positions.items():
+            key = join_key(f"{here}.loads.{output}", position)
+            try:
+                named_ohm = read_quantity(position, RESISTANCE)
+            except ValueError as fault:
+                yield Problem(file, key, str(fault).partition(", wanted")[0], 'name it for its resistor: "9.0 ohm"')
+                continue
+            if abs(load.resistance - named_ohm) > _SAME_RESISTOR * named_ohm:
+                what = f"{format_quantity(load.resistance, RESISTANCE)} is not what its name says"
+                yield Problem(file, f"{key}.resistance", what, "correct the name or the resistance")
+
+
+def _bus(bench: BenchFile, unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
+    if bench.bus is not None and round(bench.bus.bit_rate) != unit.bus.bit_rate:
+        what = f"found {bench.bus.bit_rate:.0f} bit/s, the unit has {unit.bus.bit_rate} bit/s"
+        yield Problem(file, "bus.bit-rate", what, "give both the same")
+    if bench.bus is not None and adapter.bus is None:
+        yield Problem(file, f"{here}.bus", "is missing", "add it: the bench has a bus interface")
+    if bench.bus is None and adapter.bus is not None:
+        yield Problem(file, "bus", "is missing", f"add it: {here}.bus wires one")
+
+
+def _pins(unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
+    """Every pin of the unit leads to one place, or is listed as unused with the reason."""
+    owner: dict[str, str] = {}
+    for key, pin in _driven_pins(adapter, here):
+        if pin not in unit.pins:
+            yield _no_pin(unit, key, pin, file)
+        elif pin in owner:
+            yield Problem(file, key, f'pin "{pin}" is wired twice: also by {owner[pin]}', "wire each pin once")
+        owner.setdefault(pin, key)
+    for name, signal in adapter.signals.items():
+        for node in (signal.plus, signal.minus or ""):
+            owner.setdefault(node, join_key(f"{here}.signals", name))
+    yield from _unused(unit, adapter, here, owner, file)
+
+
+def _unused(
+    unit: UnitSheet, adapter: AdapterTable, here: str, owner: Mapping[str, str], file: str
+) -> Iterator[Problem]:
+    for pin in adapter.unused:
+        key = f"{here}.unused.{pin}"
+        if pin not in unit.pins:
+            yield _no_pin(unit, key, pin, file)
+        elif pin in owner:
+            yield Problem(file, key, f"is wired by {owner[pin]}", "take it out here, or there")
+    for pin, entry in unit.pins.items():
+        if pin not in owner and pin not in adapter.unused:
+            what = f'pin "{pin}" ({entry.title}) is not wired'
+            yield Problem(file, here, what, f'wire it, or list it: unused = {{ {pin} = "reason" }}')
+
+
+def _no_pin(unit: UnitSheet, key: str, pin: str, file: str) -> Problem:
+    return Problem(file, key, f'the unit has no pin "{pin}"', suggestion(pin, unit.pins, "pins"))
+
+
+def _driven_pins(adapter: AdapterTable, here: str) -> Iterator[tuple[str, str]]:
+    yield f"{here}.positive-pin", adapter.positive_pin
+    yield f"{here}.negative-pin", adapter.negative_pin
+    if adapter.bus is not None:
+        yield f"{here}.bus.high-pin", adapter.bus.high_pin
+        yield f"{here}.bus.low-pin", adapter.bus.low_pin
+    for name, stimulus in adapter.stimuli.items():
+        yield f"{here}.stimuli.{name}.pin", stimulus.pin
+    for name, switch in adapter.switches.items():
+        yield f"{here}.switches.{name}.pin", switch.pin
+
+
+def _bench_defects(bench: BenchFile, unit: UnitSheet, file: str) -> Iterator[Problem]:
+    simulation = bench.simulation
+    if simulation is None:
+        return
+    if not bench.simulated:
+        yield Problem(file, "simulation", "stands in the sheet of a real bench", "take it out, or say simulated = true")
+    if simulation.host_latency_least > simulation.host_latency_most:
+        what = f"{simulation.host_latency_least:.6g} s is above host-latency-most {simulation.host_latency_most:.6g} s"
+        yield Problem(file, "simulation.host-latency-least", what, "swap the two, or correct one")
+    adapter = bench.adapters.get(unit.model)
+    seen: set[str] = set()
+    for index, entry in enumerate(simulation.defects):
+        key = f"simulation.defects[{index}]"
+        if entry.id in seen:
+            yield Problem(file, f"{key}.id", f'"{entry.id}" stands twice', "give each defect its own id")
+        seen.add(entry.id)
+        needed = {
+            "supply-limit": {"current"},
+            "stimulus-dead": {"target"},
+            "channel-clipped": {"target", "part"},
+            "frames-lost": {"part"},
+        }.get(entry.kind, set())
+        given = {side for side in ("target", "current", "part") if getattr(entry, side) is not None}
+        for side in sorted(needed - given):
+            yield Problem(file, f"{key}.{side}", "is missing", f"add it: {entry.kind} needs it")
+        for side in sorted(given - needed):
+            yield Problem(file, f"{key}.{side}", f"{entry.kind} has none", "take it out")
+        if adapter is not None and entry.target is not None:
+            known = adapter.signals if entry.kind == "channel-clipped" else adapter.stimuli
+            if entry.target not in known:
+                what = f'there is no "{entry.target}"'
+                yield Problem(file, f"{key}.target", what, suggestion(entry.target, known, "targets"))

@@ -1,0 +1,218 @@
+"""The bench sheet as it stands in TOML: instruments, probes, paths, and one adapter per model."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from bench.sheets.fields import (
+    Amperes,
+    AmperesAccuracy,
+    AnyAccuracy,
+    Fraction,
+    Line,
+    Name,
+    Ohms,
+    PinName,
+    PositiveAmperes,
+    PositiveBitRate,
+    PositiveByteRate,
+    PositiveOhms,
+    PositiveSampleRate,
+    PositiveSeconds,
+    PositiveSlew,
+    PositiveVolts,
+    ShuntScale,
+    Table,
+    Title,
+    Volts,
+    VoltsAccuracy,
+)
+
+Position = Annotated[str, Field(min_length=1, max_length=20)]
+SignalName = Annotated[str, Field(min_length=1, max_length=60)]
+NodeName = Annotated[str, Field(min_length=1, max_length=20)]
+Bit = Annotated[int, Field(ge=0, le=15)]
+
+
+class SupplyTable(Table):
+    """`[supply]`."""
+
+    resource: Title
+    time_out: PositiveSeconds
+    max_voltage: PositiveVolts
+    max_current: PositiveAmperes
+    sink_current: Amperes
+    slew_up: PositiveSlew
+    slew_down: PositiveSlew
+    voltage_accuracy: VoltsAccuracy  # set and read-back
+    current_accuracy: AmperesAccuracy
+    limiting_bit: Bit
+    overvoltage_bit: Bit
+    calibration: Title
+
+
+class RangeTable(Table):
+    """A line of the DAQ's `ranges`: plus and minus `range`."""
+
+    range: PositiveVolts
+    noise: Volts
+
+
+class DaqTable(Table):
+    """`[daq]`."""
+
+    url: Title
+    time_out: PositiveSeconds
+    ranges: Annotated[tuple[RangeTable, ...], Field(min_length=1)]
+    inputs: Annotated[int, Field(ge=1, le=256)]
+    outputs: Annotated[int, Field(ge=0, le=256)]
+    digital_inputs: Annotated[int, Field(ge=0, le=64)]
+    digital_outputs: Annotated[int, Field(ge=0, le=256)]
+    output_max: PositiveVolts
+    output_accuracy: VoltsAccuracy
+    max_rate: PositiveSampleRate
+    max_total_rate: PositiveSampleRate
+    link_rate: PositiveByteRate
+    sample_clock: Fraction
+    watchdog: PositiveSeconds
+    calibration: Title
+
+
+class BusInterfaceTable(Table):
+    """`[bus]`: the avionics-bus interface as python-can names it."""
+
+    interface: Name
+    channel: Title
+    bit_rate: PositiveBitRate
+    report_time: PositiveSeconds
+
+
+class ReferenceTable(Table):
+    """`[reference]`: the voltage standard on one input."""
+
+    voltage: PositiveVolts
+    bound: PositiveVolts
+
+
+class LeadsTable(Table):
+    """`[leads]`."""
+
+    positive: Ohms
+    negative: Ohms
+    bleed: PositiveOhms
+
+
+class StimulusTable(Table):
+    """`[stimulus]`: the resistor between each analogue output and its pin."""
+
+    resistance: PositiveOhms
+    tolerance: Fraction
+
+
+class ProbeTable(Table):
+    """`[probes.*]`: what stands ahead of an input. With `scale` it measures current."""
+
+    accuracy: AnyAccuracy
+    scale: ShuntScale | None = None
+
+
+class PathTable(Table):
+    """`[paths.*]`: a position of the bus switch."""
+
+    digital_output: Line
+    resistance: Ohms
+
+
+class SignalTable(Table):
+    """An entry of an adapter's `signals`."""
+
+    input: Line
+    range: PositiveVolts
+    probe: Name
+    plus: NodeName
+    minus: NodeName | None = None
+
+
+class OutputWireTable(Table):
+    """An entry of an adapter's `stimuli`: an analogue output and the pin it leads to."""
+
+    output: Line
+    pin: PinName
+
+
+class SwitchWireTable(Table):
+    """An entry of an adapter's `switches`: the digital output that closes the pin, the input that reads it back."""
+
+    digital_output: Line
+    digital_input: Line
+    pin: PinName
+
+
+class LoadTable(Table):
+    """A position of a load relay."""
+
+    digital_output: Line
+    resistance: PositiveOhms
+    tolerance: Fraction
+    max_current: PositiveAmperes
+
+
+class BusWireTable(Table):
+    """An adapter's `bus`."""
+
+    high_pin: PinName
+    low_pin: PinName
+    receive_input: Line
+
+
+class AdapterTable(Table):
+    """`[adapters.*]`: how one model is wired to this bench."""
+
+    positive_pin: PinName
+    negative_pin: PinName
+    bus: BusWireTable | None = None
+    signals: dict[SignalName, SignalTable]
+    stimuli: dict[Name, OutputWireTable] = Field(default_factory=dict)
+    switches: dict[Name, SwitchWireTable] = Field(default_factory=dict)
+    loads: dict[Name, dict[Position, LoadTable]] = Field(default_factory=dict)
+    unused: dict[PinName, Title] = Field(default_factory=dict)
+
+
+class BenchDefectTable(Table):
+    """An entry of a bench's `[[simulation.defects]]`."""
+
+    id: Name
+    title: Title
+    kind: Literal["supply-limit", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost"]
+    target: SignalName | None = None
+    current: PositiveAmperes | None = None  # of `supply-limit`
+    part: Fraction | None = None  # of `channel-clipped` (of its range) and `frames-lost`
+
+
+class BenchSimulationTable(Table):
+    """`[simulation]` of a bench sheet."""
+
+    error_part: Fraction  # of every stated bound: true errors are drawn evenly within
+    source_resistance: Ohms
+    host_latency_least: PositiveSeconds
+    host_latency_most: PositiveSeconds
+    defects: tuple[BenchDefectTable, ...] = ()
+
+
+class BenchFile(Table):
+    """A whole bench sheet."""
+
+    name: Name
+    title: Title
+    simulated: bool
+    supply: SupplyTable
+    daq: DaqTable
+    bus: BusInterfaceTable | None = None
+    reference: ReferenceTable
+    leads: LeadsTable
+    stimulus: StimulusTable
+    probes: dict[Name, ProbeTable]
+    arm_output: Line
+    paths: dict[Position, PathTable]
+    adapters: dict[Name, AdapterTable]
+    simulation: BenchSimulationTable | None = None

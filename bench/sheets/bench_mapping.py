@@ -1,0 +1,189 @@
+"""From a checked bench file to the `BenchSheet` of one model, and to the bench's catalogue of defects."""
+
+import math
+
+from bench.sheets.bench_file import AdapterTable, BenchFile, SignalTable
+from bench.sheets.bench_sheet import BenchSheet, BusSheet, DaqSheet, LoadWiring, SignalWiring, SupplySheet
+from bench.sheets.signals import RECEIVE_LINE
+from bench.sheets.simulation_sheet import BenchDefect, BenchSimulation
+from test_plans.rig import SupplyPath
+from test_plans.sheets import BenchFacts, LoadPosition
+
+OPEN = "open"
+
+
+def to_bench_sheet(bench: BenchFile, model: str, digest: str) -> BenchSheet:
+    """Return the bench with the adapter for `model`; the file has been checked for it."""
+    adapter = bench.adapters[model]
+    lines = {name: wire.digital_input for name, wire in adapter.switches.items()}
+    if adapter.bus is not None:
+        lines[RECEIVE_LINE] = adapter.bus.receive_input
+    return BenchSheet(
+        name=bench.name,
+        title=bench.title,
+        simulated=bench.simulated,
+        supply=_supply(bench),
+        daq=_daq(bench),
+        bus=_bus(bench),
+        signals={name: _signal(bench, name, signal) for name, signal in adapter.signals.items()},
+        stimuli={name: wire.output for name, wire in adapter.stimuli.items()},
+        stimulus_pins={name: wire.pin for name, wire in adapter.stimuli.items()},
+        switches={name: wire.digital_output for name, wire in adapter.switches.items()},
+        lines=lines,
+        paths={name: path.digital_output for name, path in bench.paths.items()},
+        path_resistance_ohm={name: path.resistance for name, path in bench.paths.items()},
+        arm_output=bench.arm_output,
+        loads=_loads(adapter),
+        bleed_ohm=bench.leads.bleed,
+        lead_positive_ohm=bench.leads.positive,
+        lead_negative_ohm=bench.leads.negative,
+        stimulus_resistance_ohm=bench.stimulus.resistance,
+        stimulus_resistance_bound=bench.stimulus.tolerance,
+        reference_v=bench.reference.voltage,
+        reference_bound_v=bench.reference.bound,
+        facts=_facts(bench, adapter),
+        digest=digest,
+    )
+
+
+def to_bench_simulation(bench: BenchFile) -> BenchSimulation | None:
+    """Return what the simulated bench is drawn from, None for a real one."""
+    table = bench.simulation
+    if table is None:
+        return None
+    return BenchSimulation(
+        error_part=table.error_part,
+        source_resistance_ohm=table.source_resistance,
+        host_latency_s=(table.host_latency_least, table.host_latency_most),
+        defects=tuple(
+            BenchDefect(
+                id=entry.id,
+                title=entry.title,
+                kind=entry.kind,
+                target=entry.target or "",
+                value=entry.current if entry.current is not None else entry.part if entry.part is not None else 1.0,
+            )
+            for entry in table.defects
+        ),
+    )
+
+
+def _supply(bench: BenchFile) -> SupplySheet:
+    table = bench.supply
+    return SupplySheet(
+        resource=table.resource,
+        time_out_s=table.time_out,
+        max_voltage_v=table.max_voltage,
+        max_current_a=table.max_current,
+        sink_current_a=table.sink_current,
+        slew_up_v_per_s=table.slew_up,
+        slew_down_v_per_s=table.slew_down,
+        set_relative_bound=table.voltage_accuracy[0],
+        set_absolute_bound_v=table.voltage_accuracy[1],
+        current_relative_bound=table.current_accuracy[0],
+        current_absolute_bound_a=table.current_accuracy[1],
+        limiting_bit=table.limiting_bit,
+        overvoltage_bit=table.overvoltage_bit,
+        calibration=table.calibration,
+    )
+
+
+def _daq(bench: BenchFile) -> DaqSheet:
+    table = bench.daq
+    return DaqSheet(
+        url=table.url,
+        time_out_s=table.time_out,
+        ranges_v=tuple(entry.range for entry in table.ranges),
+        noise_v={entry.range: entry.noise for entry in table.ranges},
+        n_inputs=table.inputs,
+        n_outputs=table.outputs,
+        n_digital_inputs=table.digital_inputs,
+        n_digital_outputs=table.digital_outputs,
+        output_max_v=table.output_max,
+        output_relative_bound=table.output_accuracy[0],
+        output_absolute_bound_v=table.output_accuracy[1],
+        max_rate_hz=table.max_rate,
+        max_total_rate_hz=table.max_total_rate,
+        link_bytes_per_s=table.link_rate,
+        clock_bound=table.sample_clock,
+        watchdog_s=table.watchdog,
+        calibration=table.calibration,
+    )
+
+
+def _bus(bench: BenchFile) -> BusSheet | None:
+    table = bench.bus
+    if table is None:
+        return None
+    return BusSheet(
+        interface=table.interface,
+        channel=table.channel,
+        bit_rate=round(table.bit_rate),
+        report_time_bound_s=table.report_time,
+    )
+
+
+def _signal(bench: BenchFile, name: str, signal: SignalTable) -> SignalWiring:
+    probe = bench.probes[signal.probe]
+    relative, absolute, symbol = probe.accuracy
+    return SignalWiring(
+        name=name,
+        channel=signal.input,
+        range_v=signal.range,
+        quantity_unit=symbol,
+        units_per_v=1.0 if probe.scale is None else probe.scale,
+        relative_bound=relative,
+        absolute_bound=absolute,
+        kind="voltage" if probe.scale is None else "current",
+        plus=signal.plus,
+        minus=signal.minus or "",
+    )
+
+
+def _loads(adapter: AdapterTable) -> tuple[LoadWiring, ...]:
+    return tuple(
+        LoadWiring(
+            output=output,
+            position=position,
+            digital_output=load.digital_output,
+            resistance_ohm=load.resistance,
+            relative_bound=load.tolerance,
+            max_current_a=load.max_current,
+        )
+        for output, positions in adapter.loads.items()
+        for position, load in positions.items()
+    )
+
+
+def _facts(bench: BenchFile, adapter: AdapterTable) -> BenchFacts:
+    loads = {
+        output: {
+            OPEN: LoadPosition(resistance_ohm=math.inf, relative_bound=0.0),
+            **{
+                position: LoadPosition(resistance_ohm=load.resistance, relative_bound=load.tolerance)
+                for position, load in positions.items()
+            },
+        }
+        for output, positions in adapter.loads.items()
+    }
+    return BenchFacts(
+        name=bench.name,
+        simulated=bench.simulated,
+        loads=loads,
+        stimulus_resistance_ohm=bench.stimulus.resistance,
+        stimulus_resistance_bound=bench.stimulus.tolerance,
+        stimulus_relative_bound=bench.daq.output_accuracy[0],
+        stimulus_absolute_bound_v=bench.daq.output_accuracy[1],
+        path_resistance_ohm={
+            name: path.resistance for name, path in bench.paths.items() if name != SupplyPath.OPEN.value
+        },
+        lead_positive_ohm=bench.leads.positive,
+        lead_negative_ohm=bench.leads.negative,
+        supply_set_relative_bound=bench.supply.voltage_accuracy[0],
+        supply_set_absolute_bound_v=bench.supply.voltage_accuracy[1],
+        supply_current_relative_bound=bench.supply.current_accuracy[0],
+        supply_current_absolute_bound_a=bench.supply.current_accuracy[1],
+        reference_v=bench.reference.voltage,
+        reference_bound_v=bench.reference.bound,
+        report_time_bound_s=bench.bus.report_time if bench.bus else 0.0,
+    )

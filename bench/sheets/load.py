@@ -1,0 +1,174 @@
+"""Sheets and plans by name or by file: read, checked, and made into the dataclasses everything else uses.
+
+A bare name is a shipped sheet; anything with a path separator or ending in `.toml` is a file. Every function
+that loads raises `SheetError` with all the problems it found.
+"""
+
+from collections.abc import Collection
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from pathlib import Path
+
+from bench.errors import Problem, SheetError
+from bench.sheets.aircraft_file import AircraftFile, check_aircraft, to_aircraft_sheet
+from bench.sheets.bench_check import check_bench
+from bench.sheets.bench_file import BenchFile
+from bench.sheets.bench_mapping import to_bench_sheet, to_bench_simulation
+from bench.sheets.bench_sheet import BenchSheet
+from bench.sheets.plan_file import PlanFile, check_plan, to_plan
+from bench.sheets.schema import checked
+from bench.sheets.simulation_check import to_unit_simulation
+from bench.sheets.simulation_sheet import BenchSimulation, Defect, UnitSimulation
+from bench.sheets.source import SheetSource, read_source, shown
+from bench.sheets.unit_check import check_unit
+from bench.sheets.unit_file import UnitFile
+from bench.sheets.unit_mapping import to_unit_sheet
+from test_plans.sheets import AircraftSheet, Plan, UnitSheet
+
+_SUFFIX = ".toml"
+
+
+def list_models() -> tuple[str, ...]:
+    """Return the names of the shipped unit sheets."""
+    return _names(_units())
+
+
+def list_aircraft() -> tuple[str, ...]:
+    """Return the names of the shipped aircraft sheets."""
+    return _names(_aircraft())
+
+
+def list_plans() -> tuple[str, ...]:
+    """Return the names of the shipped plans."""
+    return _names(_plans())
+
+
+def list_benches() -> tuple[str, ...]:
+    """Return the names of the shipped bench sheets."""
+    return _names(_benches())
+
+
+def load_unit(name_or_path: str) -> UnitSheet:
+    """Return a unit sheet."""
+    file, source = _unit_file(name_or_path)
+    return to_unit_sheet(file, source.digest)
+
+
+def load_unit_simulation(name_or_path: str) -> UnitSimulation:
+    """Return what the twin of a model is drawn from.
+
+    Raises:
+        SheetError: besides the sheet's faults, one without `[simulation]`.
+    """
+    file, source = _unit_file(name_or_path)
+    simulation = to_unit_simulation(file)
+    if simulation is None:
+        what = "is missing, so this model can't be simulated"
+        raise SheetError([Problem(source.label, "simulation", what, "add the table, or use a real bench")])
+    return simulation
+
+
+def load_aircraft(name_or_path: str, unit: UnitSheet) -> AircraftSheet:
+    """Return an aircraft sheet, checked against the unit sheet it leans on."""
+    source = _source(name_or_path, _aircraft(), "aircraft")
+    file = checked(AircraftFile, source, lambda aircraft, label: check_aircraft(aircraft, unit, label))
+    return to_aircraft_sheet(file, source.digest)
+
+
+def default_aircraft_name(unit: UnitSheet) -> str:
+    """Return the name of the first shipped aircraft sheet for a model.
+
+    Raises:
+        SheetError: none is shipped for it.
+    """
+    for name in list_aircraft():
+        if checked(AircraftFile, _source(name, _aircraft(), "aircraft")).model == unit.model:
+            return name
+    what = f'no aircraft sheet is shipped for model "{unit.model}"'
+    raise SheetError([Problem("aircraft", "", what, "name one with --aircraft FILE")])
+
+
+def default_aircraft(unit: UnitSheet) -> AircraftSheet:
+    """Return the first shipped aircraft sheet for a model; raises as `default_aircraft_name`."""
+    return load_aircraft(default_aircraft_name(unit), unit)
+
+
+def load_plan(name_or_path: str, procedures: Collection[str], unit: UnitSheet | None = None) -> Plan:
+    """Return a plan; `procedures` are the names of all there are, `unit` is the model it is meant for, if known."""
+    source = _source(name_or_path, _plans(), "plan")
+    file = checked(PlanFile, source, lambda plan, label: check_plan(plan, procedures, unit, label))
+    return to_plan(file, source.digest)
+
+
+def load_bench(name_or_path: str, unit: UnitSheet) -> BenchSheet:
+    """Return a bench sheet with its adapter for the unit's model."""
+    file, source = _bench_file(name_or_path, unit)
+    return to_bench_sheet(file, unit.model, source.digest)
+
+
+def load_bench_simulation(name_or_path: str, unit: UnitSheet) -> BenchSimulation:
+    """Return what a simulated bench is drawn from.
+
+    Raises:
+        SheetError: besides the sheet's faults, a bench that is not simulated.
+    """
+    file, source = _bench_file(name_or_path, unit)
+    simulation = to_bench_simulation(file)
+    if simulation is None:
+        raise SheetError(
+            [Problem(source.label, "simulation", "is missing: this is a real bench", "name a simulated one")]
+        )
+    return simulation
+
+
+def list_defects(unit: UnitSimulation, bench: BenchSimulation) -> tuple[Defect, ...]:
+    """Return the catalogue of a unit on a bench: the unit's defects first, in the order of the sheets."""
+    return (
+        *(Defect(id=entry.id, of="unit", title=entry.title, function=entry.function) for entry in unit.defects),
+        *(Defect(id=entry.id, of="bench", title=entry.title, function="") for entry in bench.defects),
+    )
+
+
+def is_file(name_or_path: str) -> bool:
+    """Say whether a sheet is named as a file rather than as a shipped one."""
+    return "/" in name_or_path or "\\" in name_or_path or name_or_path.lower().endswith(_SUFFIX)
+
+
+def _unit_file(name_or_path: str) -> tuple[UnitFile, SheetSource]:
+    source = _source(name_or_path, _units(), "model")
+    return checked(UnitFile, source, check_unit), source
+
+
+def _bench_file(name_or_path: str, unit: UnitSheet) -> tuple[BenchFile, SheetSource]:
+    source = _source(name_or_path, _benches(), "bench")
+    return checked(BenchFile, source, lambda bench, label: check_bench(bench, unit, label)), source
+
+
+def _source(name_or_path: str, folder: Traversable, what: str) -> SheetSource:
+    if is_file(name_or_path):
+        return read_source(Path(name_or_path), shown(name_or_path, longest=400))
+    names = _names(folder)
+    if name_or_path not in names:
+        mend = f"there is: {', '.join(names)}; or give a file, with its path or .toml"
+        raise SheetError([Problem(what, "", f'there is no {what} "{shown(name_or_path)}"', mend)])
+    return read_source(folder / f"{name_or_path}{_SUFFIX}", f"{name_or_path}{_SUFFIX}")
+
+
+def _names(folder: Traversable) -> tuple[str, ...]:
+    return tuple(sorted(entry.name.removesuffix(_SUFFIX) for entry in folder.iterdir() if entry.name.endswith(_SUFFIX)))
+
+
+def _units() -> Traversable:
+    return files("test_plans") / "units"
+
+
+def _aircraft() -> Traversable:
+    return files("test_plans") / "aircraft"
+
+
+def _plans() -> Traversable:
+    return files("test_plans") / "plans"
+
+
+def _benches() -> Traversable:
+    return files("bench") / "benches"

@@ -1,0 +1,160 @@
+"""A plan as it stands in TOML, what it must hold, and the `Plan` it becomes."""
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from bench.errors import Problem
+from bench.sheets.fields import Condition, Knots, Name, Table, Title
+from bench.sheets.schema import suggestion
+from bench.sheets.source import join_key
+from bench.sheets.units import (
+    CURRENT,
+    TIME,
+    VOLTAGE,
+    VOLTAGE_RATE,
+    Quantity,
+    read_quantity,
+    show,
+)
+from test_plans.sheets import Plan, Step, UnitSheet
+
+# Every condition a procedure may be given, and what its value is: a figure with a unit, a whole number, text, a list.
+CONDITIONS: Mapping[str, Quantity | type] = {
+    "voltage": VOLTAGE,
+    "high-voltage": VOLTAGE,
+    "low-voltage": VOLTAGE,
+    "current": CURRENT,
+    "current-limit": CURRENT,
+    "ramp-rate": VOLTAGE_RATE,
+    "settle": TIME,
+    "short": TIME,
+    "long": TIME,
+    "load": str,
+    "axes": tuple,
+    "rheostats": tuple,
+    "points": int,
+    "edges": int,
+    "pulses": int,
+    "trials": int,
+}
+ConditionValue = bool | int | str | tuple[str, ...]
+STAGES = (
+    "bench",
+    "unpowered",
+    "power-up",
+    "inputs",
+    "unloaded outputs",
+    "light load",
+    "full load",
+    "brownout",
+    "final",
+)
+
+
+class StepTable(Table):
+    """A line of a plan's `steps`."""
+
+    procedure: Name
+    stage: Literal[STAGES]  # type: ignore[valid-type]  # the tuple above, so that the list stands once
+    gated_by: tuple[Name, ...]
+    conditions: dict[str, Condition] = Field(default_factory=dict)
+
+
+class PlanFile(Table):
+    """A whole plan."""
+
+    name: Name
+    title: Title
+    single_function: bool = False
+    airspeed: Knots
+    steps: Annotated[tuple[StepTable, ...], Field(min_length=1)]
+
+
+def check_plan(plan: PlanFile, procedures: Collection[str], unit: UnitSheet | None, file: str) -> Iterator[Problem]:
+    """Yield procedures and conditions that are not known, gates that don't come before, stages out of order.
+
+    With a unit sheet, also the names of axes and rheostats that the model does not have.
+    """
+    planned = [step.procedure for step in plan.steps]
+    for index, step in enumerate(plan.steps):
+        key = f"steps[{index}]"
+        if step.procedure not in procedures:
+            what = f'there is no procedure "{step.procedure}"'
+            yield Problem(file, f"{key}.procedure", what, suggestion(step.procedure, procedures, "procedures"))
+        elif step.procedure in planned[:index]:
+            yield Problem(file, f"{key}.procedure", f'"{step.procedure}" stands twice', "take one out")
+        if index and STAGES.index(step.stage) < STAGES.index(plan.steps[index - 1].stage):
+            what = f'"{step.stage}" comes after "{plan.steps[index - 1].stage}"'
+            yield Problem(file, f"{key}.stage", what, f"keep the order of work: {', '.join(STAGES)}")
+        for place, gate in enumerate(step.gated_by):
+            if gate not in planned[:index]:
+                what = f'waits for "{gate}", which comes later' if gate in planned else f'there is no step "{gate}"'
+                mend = suggestion(gate, planned[:index], "earlier steps")
+                yield Problem(file, f"{key}.gated-by[{place}]", what, mend)
+        for name, value in step.conditions.items():
+            here = join_key(f"{key}.conditions", name)
+            yield from _condition(here, name, value, file)
+            if unit is not None and isinstance(value, tuple):
+                yield from _listed(here, name, value, unit, file)
+
+
+def to_plan(file: PlanFile, digest: str) -> Plan:
+    """Return the plan; figures in SI, their keys ending in the unit (`current_limit_a`)."""
+    return Plan(
+        name=file.name,
+        title=file.title,
+        single_function=file.single_function,
+        airspeed_kt=file.airspeed,
+        steps=tuple(
+            Step(
+                procedure=step.procedure,
+                stage=step.stage,
+                gated_by=step.gated_by,
+                conditions=dict(_converted(name, value) for name, value in step.conditions.items()),
+            )
+            for step in file.steps
+        ),
+        digest=digest,
+    )
+
+
+def _condition(key: str, name: str, value: object, file: str) -> Iterator[Problem]:
+    if name not in CONDITIONS:
+        yield Problem(file, key, "no procedure knows this condition", suggestion(name, CONDITIONS, "conditions"))
+        return
+    wanted = CONDITIONS[name]
+    if isinstance(wanted, Quantity):
+        try:
+            figure = read_quantity(value, wanted)
+        except ValueError as fault:
+            what, _, mend = str(fault).partition(", wanted ")
+            yield Problem(file, key, what, f"give {mend}")
+            return
+        if figure < 0:
+            yield Problem(file, key, f"found {show(value)}", "give zero or more")
+    elif not isinstance(value, wanted) or isinstance(value, bool):
+        yield Problem(file, key, f"found {show(value)}", f"give {_WORDS[wanted]}")
+    elif isinstance(value, int) and value < 1:
+        yield Problem(file, key, f"found {value}", "give 1 or more")
+
+
+def _listed(key: str, name: str, value: Sequence[str], unit: UnitSheet, file: str) -> Iterator[Problem]:
+    known = {
+        "axes": [axis.name for axis in unit.trims],
+        "rheostats": [rheostat.name for rheostat in unit.rheostats],
+    }.get(name, [])
+    for place, entry in enumerate(value):
+        if entry not in known:
+            what = f'model {unit.model} has no "{entry}"'
+            yield Problem(file, f"{key}[{place}]", what, suggestion(entry, known, name))
+
+
+_WORDS: Mapping[type, str] = {str: "text in quotes", int: "a whole number", tuple: "a list of names"}
+
+
+def _converted(name: str, value: ConditionValue) -> tuple[str, float | ConditionValue]:
+    wanted = CONDITIONS[name]
+    key = name.replace("-", "_")
+    return (f"{key}_{wanted.suffix}", read_quantity(value, wanted)) if isinstance(wanted, Quantity) else (key, value)

@@ -1,0 +1,142 @@
+"""The `[simulation]` table of a unit sheet as it stands in TOML, and the quantities it may name."""
+
+from collections.abc import Mapping
+from typing import Annotated
+
+from pydantic import Field, PlainValidator
+
+from bench.sheets import units
+from bench.sheets.fields import Fraction, Knots, Name, PositiveHertz, Table, Title, Volts, fault
+from bench.sheets.units import Quantity
+
+# Every quantity a twin knows, by the group of members it belongs to, and what its figure is written in.
+# The names are those of `instruments.simulated.parameters.TwinParameters`. None: the group decides.
+_DISCRETE = {
+    "threshold_active_v": units.VOLTAGE,
+    "threshold_inactive_v": units.VOLTAGE,
+    "pull_ohm": units.RESISTANCE,
+    "pull_v": units.VOLTAGE,
+    "debounce_scans": units.COUNT,
+    "stuck": units.COUNT,
+    "ground_short_s": units.CONDUCTANCE,
+}
+QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
+    "unit": {
+        "quiescent_a": units.CURRENT,
+        "input_capacitance_f": units.CAPACITANCE,
+        "input_short_s": units.CONDUCTANCE,
+        "ground_ohm": units.RESISTANCE,
+        "scan_s": units.TIME,
+        "ready_s": units.TIME,
+        "cold_start_v": units.VOLTAGE,
+        "warm_start_v": units.VOLTAGE,
+        "reset_v": units.VOLTAGE,
+        "lockout_v": units.VOLTAGE,
+        "release_v": units.VOLTAGE,
+        "bus_wait_s": units.TIME,
+    },
+    "active-low": _DISCRETE,
+    "active-high": _DISCRETE,
+    "switch": {"debounce_scans": units.COUNT},
+    "axis": {
+        "positive_ohm": units.RESISTANCE,
+        "negative_ohm": units.RESISTANCE,
+        "positive_dead": units.COUNT,
+        "negative_dead": units.COUNT,
+        "cut_off_s": units.TIME,
+        "leakage_a": units.CURRENT,
+        "creep_v": units.VOLTAGE,
+        "creep_s": units.TIME,
+    },
+    "pwm": {
+        "frequency_hz": units.FREQUENCY,
+        "offset_level": units.PERCENT,
+        "high_level": units.PERCENT,
+        "drop_ohm": units.RESISTANCE,
+    },
+    "dc": {
+        "offset_level": units.VOLTAGE,
+        "high_level": units.VOLTAGE,
+        "drop_ohm": units.RESISTANCE,
+    },
+}
+_ANY_QUANTITY = (
+    units.VOLTAGE,
+    units.CURRENT,
+    units.RESISTANCE,
+    units.CAPACITANCE,
+    units.CONDUCTANCE,
+    units.TIME,
+    units.FREQUENCY,
+    units.PERCENT,
+    units.COUNT,
+)
+
+
+def _figure(found: object) -> tuple[float, Quantity]:
+    try:
+        return units.read_any(found, _ANY_QUANTITY)
+    except ValueError as refusal:
+        raise fault(str(refusal), "1 V") from refusal
+
+
+def _flat_name(found: object) -> str:
+    """Check the flat name of a quantity: `member.quantity`."""
+    if isinstance(found, str) and found.count(".") == 1:
+        return found
+    raise fault(f'found {units.show(found)}, wanted a quantity such as "discrete-1.threshold_active_v"', "unit.scan_s")
+
+
+Figure = Annotated[tuple[float, Quantity], PlainValidator(_figure)]
+FlatName = Annotated[str, PlainValidator(_flat_name)]
+QuantityName = Annotated[str, Field(min_length=1, max_length=40)]
+
+
+class QuantityTable(Table):
+    """An entry of `[simulation.quantities.*]`; without `sd` the nominal value is every unit's."""
+
+    nominal: Figure
+    sd: Figure | None = None
+    low: Figure | None = None
+    high: Figure | None = None
+    limit: Name | None = None
+    uncertainty: Figure | None = None
+
+
+class DerivedTable(Table):
+    """An entry of `[[simulation.derived]]`: minuend less subtrahend must lie from low to high."""
+
+    title: Title
+    of: Name
+    minuend: QuantityName
+    subtrahend: QuantityName
+    low: Figure | None = None
+    high: Figure | None = None
+
+
+class DefectTable(Table):
+    """An entry of a unit's `[[simulation.defects]]`."""
+
+    id: Name
+    title: Title
+    function: Name
+    caught_by: Annotated[tuple[Name, ...], Field(min_length=1)]
+    deviations: Annotated[dict[FlatName, Figure], Field(min_length=1)]
+
+
+class TrimDriveTable(Table):
+    """`[simulation.trim]`."""
+
+    pwm_frequency: PositiveHertz
+    slow_airspeed: Knots
+    slow_duty: Fraction
+
+
+class SimulationTable(Table):
+    """`[simulation]` of a unit sheet."""
+
+    trim: TrimDriveTable | None = None
+    levels: dict[Name, Volts] = Field(default_factory=dict)
+    quantities: dict[Name, dict[QuantityName, QuantityTable]]
+    derived: tuple[DerivedTable, ...] = ()
+    defects: tuple[DefectTable, ...] = ()

@@ -1,0 +1,64 @@
+"""What a simulated unit and a simulated bench are drawn from and can suffer, as frozen dataclasses.
+
+Procedures never see any of this: it is returned beside the sheets, not in them.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from instruments.simulated.draw import DerivedCheck, QuantitySpec
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitDefect:
+    """A way a unit can be wrong. `deviations`: flat quantity name -> deviation from nominal at severity 1."""
+
+    id: str
+    title: str
+    function: str  # of the unit, in which it shows
+    caught_by: tuple[str, ...]  # procedures
+    deviations: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchDefect:
+    """A way a bench can be wrong. `kind` says what is spoilt, `target` which one, `value` how far at severity 1."""
+
+    id: str
+    title: str
+    kind: str  # `supply-limit`, `sense-open`, `stimulus-dead`, `channel-clipped` or `frames-lost`
+    target: str  # stimulus or signal; "" where there is one only
+    value: float  # A for `supply-limit`, else a fraction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Defect:
+    """A line of the catalogue: what can be injected, and whether into the unit or the bench."""
+
+    id: str
+    of: str  # `unit` or `bench`
+    title: str
+    function: str  # of the unit; "" for the bench
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitSimulation:
+    """Everything the twin needs beyond the unit sheet; quantities by flat name (`discrete-1.pull_ohm`)."""
+
+    specs: Mapping[str, QuantitySpec]
+    derived: tuple[DerivedCheck, ...]
+    defects: tuple[UnitDefect, ...]
+    output_levels_v: Mapping[str, float]  # always-on output -> what it holds
+    trim_pwm_hz: float
+    slow_trim_airspeed_kt: float
+    slow_trim_duty: float  # fraction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchSimulation:
+    """What a simulated bench is drawn from: true errors lie evenly within `error_part` of every stated bound."""
+
+    error_part: float
+    source_resistance_ohm: float
+    host_latency_s: tuple[float, float]
+    defects: tuple[BenchDefect, ...]

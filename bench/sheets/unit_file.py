@@ -1,0 +1,190 @@
+"""The unit sheet as it stands in TOML."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from bench.sheets.fields import (
+    Amperes,
+    Date,
+    Fraction,
+    Identifier,
+    Knots,
+    Name,
+    Node,
+    PinName,
+    PositiveAmperes,
+    PositiveBitRate,
+    PositiveHertz,
+    PositiveOhms,
+    PositiveSeconds,
+    PositiveVolts,
+    Table,
+    Title,
+    Volts,
+)
+from bench.sheets.limit_text import AnyFigure
+from bench.sheets.simulation_file import SimulationTable
+from bench.sheets.units import PERCENT, VOLTAGE, Quantity
+
+
+class RatingsTable(Table):
+    """`[ratings]`."""
+
+    nominal_voltage: PositiveVolts
+    lowest_voltage: PositiveVolts
+    highest_voltage: PositiveVolts
+    survives_voltage: PositiveVolts
+    full_trim_airspeed: Knots
+
+
+class PowerTable(Table):
+    """`[power]`: which pins feed the unit."""
+
+    power_pin: PinName
+    power_ground_pin: PinName
+    signal_ground_pin: PinName
+
+
+class SenseTable(Table):
+    """`[senses.*]`: the pull resistor of that kind of discrete."""
+
+    pull_voltage: Volts
+    pull_resistance: PositiveOhms
+
+
+class DiscreteTable(Table):
+    """An entry of `[discretes]`."""
+
+    title: Title
+    pin: PinName
+    sense: Literal["active-low", "active-high"]
+    report: Name
+
+
+class DebounceTable(Table):
+    """`[debounce]`."""
+
+    accepts: PositiveSeconds
+    rejects: PositiveSeconds
+
+
+class RheostatTable(Table):
+    """An entry of `[rheostats]`."""
+
+    title: Title
+    pin: PinName
+    full_travel: PositiveVolts
+
+
+class DimmingTable(Table):
+    """An entry of `[dimming]`."""
+
+    title: Title
+    pin: PinName
+    kind: Literal["pwm", "dc"]
+    off_below: Fraction
+    low_level: AnyFigure
+    high_level: AnyFigure
+    frequency: PositiveHertz | None = None
+
+    @property
+    def level_quantity(self) -> Quantity:
+        """What the levels of this kind are."""
+        return PERCENT if self.kind == "pwm" else VOLTAGE
+
+
+class SwitchTable(Table):
+    """A line of a trim axis's `switches`."""
+
+    name: Name
+    seat: Name
+    direction: Name
+    polarity: Literal["plus", "minus"]
+    pin: PinName
+
+
+class TrimTable(Table):
+    """`[trims.*]`."""
+
+    title: Title
+    function: Name
+    plus_pin: PinName
+    minus_pin: PinName
+    rated_current: PositiveAmperes
+    cut_off: PositiveSeconds
+    switches: Annotated[tuple[SwitchTable, ...], Field(min_length=1)]
+
+
+class OutputTable(Table):
+    """An entry of `[outputs]`."""
+
+    title: Title
+    function: Name
+    plus_pin: PinName
+    minus_pin: PinName | None = None
+    always_on: bool = False
+
+
+class InputTable(Table):
+    """An entry of `[inputs]`."""
+
+    title: Title
+    function: Name
+    pin: PinName
+
+
+class ReportTable(Table):
+    """An entry of `[bus.reports]`."""
+
+    identifier: Identifier
+    kind: Literal["discrete", "count", "level"]
+
+
+class BusTable(Table):
+    """`[bus]`."""
+
+    bit_rate: PositiveBitRate
+    node: Node
+    report_period: PositiveSeconds
+    reports: dict[Name, ReportTable]
+    airspeed_identifier: Identifier
+    airspeed_lost: PositiveSeconds
+
+
+class LimitTable(Table):
+    """An entry of `[limits]`; a side left out is open."""
+
+    low: AnyFigure | None = None
+    nominal: AnyFigure | None = None
+    high: AnyFigure | None = None
+    kind: Literal["specification", "test-limit"] = "specification"
+    worst_case: bool = False
+    source: Title
+    date: Date
+
+
+class UnitFile(Table):
+    """A whole unit sheet."""
+
+    model: Name
+    title: Title
+    ratings: RatingsTable
+    conforming_current: dict[Name, Amperes]
+    functions: Annotated[dict[Name, Title], Field(min_length=1)]
+    power: PowerTable
+    pins: dict[PinName, Title]
+    senses: dict[Literal["active-low", "active-high"], SenseTable] = Field(default_factory=dict)
+    discretes: dict[Name, DiscreteTable] = Field(default_factory=dict)
+    debounce: DebounceTable | None = None
+    rheostats: dict[Name, RheostatTable] = Field(default_factory=dict)
+    dimming: dict[Name, DimmingTable] = Field(default_factory=dict)
+    trims: dict[Name, TrimTable] = Field(default_factory=dict)
+    outputs: dict[Name, OutputTable] = Field(default_factory=dict)
+    inputs: dict[Name, InputTable] = Field(default_factory=dict)
+    bus: BusTable
+    limits: dict[Name, LimitTable]
+    simulation: SimulationTable | None = None
+
+
+THRESHOLD_LIMITS = {"active-low": "low-threshold", "active-high": "high-threshold"}

@@ -1,0 +1,162 @@
+"""From a checked unit file to the `UnitSheet` procedures see."""
+
+from analysis.finding import Limit, LimitKind
+from bench.sheets.limit_text import quantity_of
+from bench.sheets.unit_file import (
+    THRESHOLD_LIMITS,
+    BusTable,
+    DimmingTable,
+    DiscreteTable,
+    LimitTable,
+    TrimTable,
+    UnitFile,
+)
+from test_plans.sheets import (
+    Bus,
+    CommandInput,
+    DimmingKind,
+    DimmingOutput,
+    Discrete,
+    Function,
+    Pin,
+    ReportItem,
+    ReportKind,
+    Rheostat,
+    Sense,
+    TrimAxis,
+    TrimSwitch,
+    UnitSheet,
+    WatchedOutput,
+)
+
+
+def to_unit_sheet(file: UnitFile, digest: str) -> UnitSheet:
+    """Return the sheet procedures see; the file has been checked."""
+    return UnitSheet(
+        model=file.model,
+        title=file.title,
+        nominal_voltage_v=file.ratings.nominal_voltage,
+        lowest_voltage_v=file.ratings.lowest_voltage,
+        highest_voltage_v=file.ratings.highest_voltage,
+        survives_voltage_v=file.ratings.survives_voltage,
+        conforming_current_a=file.conforming_current,
+        full_trim_airspeed_kt=file.ratings.full_trim_airspeed,
+        power_pin=file.power.power_pin,
+        power_ground_pin=file.power.power_ground_pin,
+        signal_ground_pin=file.power.signal_ground_pin,
+        functions=tuple(Function(name=name, title=title) for name, title in file.functions.items()),
+        pins={name: Pin(name=name, title=title) for name, title in file.pins.items()},
+        limits={name: _limit(name, limit) for name, limit in file.limits.items()},
+        discretes=tuple(_discrete(file, name, entry) for name, entry in file.discretes.items()),
+        rheostats=tuple(
+            Rheostat(name=name, title=entry.title, pin=entry.pin, full_travel_v=entry.full_travel)
+            for name, entry in file.rheostats.items()
+        ),
+        dimming=tuple(_dimming(name, entry) for name, entry in file.dimming.items()),
+        trims=tuple(_trim(name, entry) for name, entry in file.trims.items()),
+        outputs=tuple(
+            WatchedOutput(
+                name=name,
+                title=entry.title,
+                function=entry.function,
+                plus_pin=entry.plus_pin,
+                minus_pin=entry.minus_pin or "",
+                always_on=entry.always_on,
+            )
+            for name, entry in file.outputs.items()
+        ),
+        inputs=tuple(
+            CommandInput(name=name, title=entry.title, function=entry.function, pin=entry.pin)
+            for name, entry in file.inputs.items()
+        ),
+        bus=_bus(file.bus),
+        debounce_accepts_s=file.debounce.accepts if file.debounce else 0.0,
+        debounce_rejects_s=file.debounce.rejects if file.debounce else 0.0,
+        digest=digest,
+    )
+
+
+def _limit(name: str, table: LimitTable) -> Limit:
+    given = {
+        side: figure[0]
+        for side, figure in (("low", table.low), ("nominal", table.nominal), ("high", table.high))
+        if figure is not None
+    }
+    return Limit(
+        id=name,
+        quantity_unit=quantity_of(table.low, table.high).symbol,
+        source=table.source,
+        date=table.date,
+        kind=LimitKind.TEST_LIMIT if table.kind == "test-limit" else LimitKind.SPECIFICATION,
+        worst_case=table.worst_case,
+        **given,
+    )
+
+
+def _discrete(file: UnitFile, name: str, entry: DiscreteTable) -> Discrete:
+    prefix = THRESHOLD_LIMITS[entry.sense]
+    sense = file.senses[entry.sense]
+    active, inactive = (file.limits[f"{prefix}-{state}"].nominal for state in ("active", "inactive"))
+    if active is None or inactive is None:
+        raise ValueError(f"{name}: thresholds without nominal value; the sheet was not checked")
+    return Discrete(
+        name=name,
+        title=entry.title,
+        pin=entry.pin,
+        sense=Sense(entry.sense),
+        pull_voltage_v=sense.pull_voltage,
+        pull_resistance_ohm=sense.pull_resistance,
+        threshold_active_v=active[0],
+        threshold_inactive_v=inactive[0],
+        report=entry.report,
+    )
+
+
+def _dimming(name: str, entry: DimmingTable) -> DimmingOutput:
+    return DimmingOutput(
+        name=name,
+        title=entry.title,
+        pin=entry.pin,
+        kind=DimmingKind(entry.kind),
+        off_below=entry.off_below,
+        low_level=entry.low_level[0],
+        high_level=entry.high_level[0],
+        frequency_hz=entry.frequency or 0.0,
+    )
+
+
+def _trim(name: str, entry: TrimTable) -> TrimAxis:
+    return TrimAxis(
+        name=name,
+        title=entry.title,
+        function=entry.function,
+        plus_pin=entry.plus_pin,
+        minus_pin=entry.minus_pin,
+        switches=tuple(
+            TrimSwitch(
+                name=switch.name,
+                axis=name,
+                seat=switch.seat,
+                direction=switch.direction,
+                polarity=1 if switch.polarity == "plus" else -1,
+                pin=switch.pin,
+            )
+            for switch in entry.switches
+        ),
+        rated_current_a=entry.rated_current,
+        cut_off_s=entry.cut_off,
+    )
+
+
+def _bus(table: BusTable) -> Bus:
+    return Bus(
+        bit_rate=round(table.bit_rate),
+        node=table.node,
+        report_period_s=table.report_period,
+        reports={
+            name: ReportItem(name=name, identifier=entry.identifier, kind=ReportKind(entry.kind))
+            for name, entry in table.reports.items()
+        },
+        airspeed_identifier=table.airspeed_identifier,
+        airspeed_lost_s=table.airspeed_lost,
+    )

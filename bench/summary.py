@@ -1,0 +1,159 @@
+"""From a record and its sheets to what the report shows: plain data, nothing judged anew."""
+
+from collections.abc import Mapping, Sequence
+
+from analysis.finding import Finding
+from analysis.measurement import Curve
+from analysis.overall import overall
+from analysis.report import (
+    AttemptLine,
+    InjectedDefect,
+    InstrumentLine,
+    NotRun,
+    PlanRemark,
+    PromptLine,
+    RunSummary,
+)
+from analysis.verdict import Verdict
+from bench.records.record import Record
+from bench.run_sheets import RunSheets
+from bench.steps import PlannedStep
+
+
+def touched_functions(findings: Sequence[Finding], steps: Sequence[PlannedStep]) -> frozenset[str]:
+    """Return the functions of the unit that a procedure which ran has touched."""
+    ran = {finding.procedure for finding in findings if finding.verdict is not Verdict.NOT_RUN}
+    return frozenset(function for step in steps if step.name in ran for function in step.functions)
+
+
+def run_summary(record: Record, sheets: RunSheets, steps: Sequence[PlannedStep]) -> RunSummary:
+    """Return the report's data; `steps` are all of the plan, with the plan check's remarks."""
+    facts = record.facts
+    outcome = record.outcome
+    found = overall(record.findings)
+    titles = {function.name: function.title for function in sheets.unit.functions}
+    touched = touched_functions(record.findings, steps)
+    procedure_titles = {step.name: step.procedure.title for step in steps}
+    findings = [finding for finding in record.findings if finding.verdict is not Verdict.NOT_RUN]
+    return RunSummary(
+        record=record.folder.name,
+        parent_record=facts.parent,
+        serial=facts.serial,
+        model=facts.model,
+        model_title=sheets.unit.title,
+        aircraft=sheets.aircraft.title,
+        plan=facts.plan,
+        plan_title=sheets.plan.title,
+        bench=sheets.bench.title,
+        simulated=facts.simulated,
+        verdict=outcome.verdict if outcome else found.verdict,
+        cause=outcome.cause if outcome else found.cause,
+        partial=outcome.partial if outcome else True,
+        stop_reason="; ".join(stop.reason for stop in record.stops),
+        tested=tuple(title for name, title in titles.items() if name in touched),
+        not_tested=tuple(title for name, title in titles.items() if name not in touched),
+        function_titles=titles,
+        procedure_titles=procedure_titles,
+        pin_titles={pin.name: pin.title for pin in sheets.unit.pins.values()},
+        findings=tuple(finding for finding in findings if finding.function in titles),
+        bench_findings=tuple(finding for finding in findings if finding.function not in titles),
+        bench_facts=bench_facts(record),
+        curves=tuple(stored.result for stored in record.results if isinstance(stored.result, Curve)),
+        not_run=tuple(
+            NotRun(
+                procedure=finding.procedure,
+                title=procedure_titles.get(finding.procedure, finding.procedure),
+                reason="; ".join(finding.reasons),
+            )
+            for finding in record.findings
+            if finding.verdict is Verdict.NOT_RUN
+        ),
+        remarks=tuple(
+            PlanRemark(procedure=step.name, title=step.procedure.title, remark=step.obstacle or step.remark)
+            for step in steps
+            if step.obstacle or step.remark
+        ),
+        attempts=attempts(record.findings, procedure_titles),
+        operator=facts.operator,
+        work_order=facts.work_order,
+        squawk=facts.squawk,
+        remark=facts.remark,
+        configuration_found=configuration(record, "found"),
+        configuration_left=configuration(record, "left"),
+        start=record.started,
+        end=record.ended,
+        bench_time_s=outcome.bench_time_s if outcome else float("nan"),
+        software=f"boxproof {facts.software_version}",
+        digests={f"{sheet.role} sheet {sheet.file}": sheet.digest for sheet in facts.sheets},
+        instruments=tuple(
+            InstrumentLine(
+                name=instrument.role,
+                identity=f"{instrument.maker} {instrument.model}, serial {instrument.serial}, {instrument.firmware}",
+                calibration=instrument.calibration,
+            )
+            for instrument in record.instruments
+        ),
+        prompts=tuple(
+            PromptLine(time_s=prompt.bench_time_s, prompt=prompt.text, answer=prompt.answer)
+            for prompt in record.prompts
+        ),
+        seed=facts.seed,
+        defects=injected_defects(facts.defects, sheets),
+    )
+
+
+def attempts(findings: Sequence[Finding], titles: Mapping[str, str]) -> tuple[AttemptLine, ...]:
+    """Return one line for every attempt at every procedure, with what its findings came to."""
+    groups: dict[tuple[str, int], list[Finding]] = {}
+    for finding in findings:
+        groups.setdefault((finding.procedure, finding.attempt), []).append(finding)
+    lines = []
+    for (procedure, attempt), group in groups.items():
+        if all(finding.verdict is Verdict.NOT_RUN for finding in group):
+            verdict, cause, reason = Verdict.NOT_RUN, None, "; ".join(group[0].reasons)
+        else:
+            came_to = overall(group)
+            verdict, cause = came_to.verdict, came_to.cause
+            reason = "; ".join(reason for finding in came_to.decisive[:2] for reason in finding.reasons)
+        lines.append(
+            AttemptLine(
+                procedure=procedure,
+                title=titles.get(procedure, procedure),
+                attempt=attempt,
+                verdict=verdict,
+                cause=cause,
+                reason=reason,
+            )
+        )
+    return tuple(lines)
+
+
+def injected_defects(asked: Sequence[str], sheets: RunSheets) -> tuple[InjectedDefect, ...]:
+    """Return the defects of a simulated run with their titles."""
+    known = {defect.id: defect for defect in sheets.defects}
+    injected = []
+    for text in asked:
+        name, _, severity = text.partition(":")
+        defect = known[name]
+        injected.append(
+            InjectedDefect(id=name, title=defect.title, of=defect.of, severity=float(severity) if severity else 1.0)
+        )
+    return tuple(injected)
+
+
+def bench_facts(record: Record) -> tuple[str, ...]:
+    """Return sentences about the bench that are no findings: what is wrong with the record, and its notes."""
+    return (*record.problems, *record.notes)
+
+
+def configuration(record: Record, when: str) -> str:
+    """Return the unit's configuration as its reports gave it at the beginning (`found`) or end (`left`) of the run."""
+    reports = [
+        event.fields["count"]
+        for capture in record.captures
+        for event in capture.events
+        if event.kind == "report" and event.fields.get("item") == "configuration"
+    ]
+    if not reports:
+        return ""
+    return f"configuration {reports[0] if when == 'found' else reports[-1]}"

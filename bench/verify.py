@@ -1,0 +1,200 @@
+"""The main job: sheets, plan check, bench, run, verdict, record and report, in that order."""
+
+import hashlib
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+
+from analysis.finding import Finding
+from analysis.overall import overall
+from analysis.report import render_report
+from analysis.verdict import Cause, Verdict
+from bench.assembly import OpenBench, open_simulated_bench
+from bench.bus_traffic import BusTraffic
+from bench.errors import UsageError
+from bench.judging import spoilt_by
+from bench.memory import peak_memory_mb
+from bench.planning import plan_steps
+from bench.progress import Progress
+from bench.records.record_writer import RecordWriter, check_writable
+from bench.records.run_facts import InstrumentFacts, RunFacts, RunOutcome, RunStatus
+from bench.records.serial_number import check_serial, clean_text
+from bench.request import RunRequest
+from bench.rig import BenchRig
+from bench.run_sheets import RunSheets, SheetNames, load_sheets
+from bench.runner import Runner, RunResult
+from bench.simulation import simulated_parameters
+from bench.steps import PlannedStep, choose
+from bench.summary import run_summary, touched_functions
+from instruments.capabilities import Identity
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerifyResult:
+    """What a run came to, for whoever prints it. `run_time_s` is the wall time without start-up and report."""
+
+    facts: RunFacts
+    outcome: RunOutcome
+    findings: tuple[Finding, ...]
+    folder: Path
+    run_time_s: float
+    interrupted: bool
+    unsafe: tuple[str, ...]
+    stop_reason: str
+    function_titles: dict[str, str]
+
+
+def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> VerifyResult:
+    """Run the plan on the unit; `began_wall_s` is when the program began, by `time.perf_counter`.
+
+    Raises:
+        SheetError, UsageError, RecordError: the request can't be carried out; nothing was energised.
+    """
+    sheets = load_sheets(
+        SheetNames(bench=request.bench, plan=request.plan, model=request.model, aircraft=request.aircraft)
+    )
+    check_serial(request.serial, simulated=sheets.bench.simulated)
+    if request.defects and not sheets.bench.simulated:
+        raise UsageError(
+            f"--defect: bench {sheets.bench.name} is real; defects go into a simulated unit or bench only."
+        )
+    if not sheets.bench.simulated:
+        raise UsageError(
+            f"bench {sheets.bench.name} is not simulated, and verify does not drive such a bench yet: the supervisor "
+            "that makes it safe when this program dies, and the self-check that proves it first, do not exist. "
+            "Use check to validate its sheets, and --bench simulated to prove the plan."
+        )
+    all_steps = plan_steps(sheets)
+    steps = choose(all_steps, request.only)
+    check_writable(request.records)
+    seed = request.seed if request.seed is not None else seed_of(request.serial)
+    facts = _facts(request, sheets, seed)
+    if sheets.unit_simulation is None or sheets.bench_simulation is None:
+        raise UsageError(f"bench {sheets.bench.name} is simulated, but its sheets have no [simulation] table.")
+    bench_parameters, twin_parameters = simulated_parameters(
+        sheets.unit,
+        sheets.unit_simulation,
+        sheets.aircraft,
+        sheets.bench,
+        sheets.bench_simulation,
+        seed=seed,
+        defects=request.defects,
+    )
+    with open_simulated_bench(sheets.bench, bench=bench_parameters, twin=twin_parameters, seed=seed) as opened:
+        began_s = opened.clock.monotonic_s()
+        writer = RecordWriter(request.records, facts, bench_now_s=lambda: opened.clock.monotonic_s() - began_s)
+        for role, identity in opened.identities.items():
+            writer.instrument(_instrument(role, identity, sheets))
+        run_began_s = time.perf_counter()
+        result = _run(opened, sheets, steps, writer, progress)
+        run_time_s = time.perf_counter() - run_began_s
+    if result.suspect:
+        writer.revise(spoilt_by(result.suspect, writer.findings, writer.captures))
+    outcome = _outcome(request, sheets, steps, result, writer.findings, wall_time_s=time.perf_counter() - began_wall_s)
+    record = writer.end_run(outcome)
+    writer.seal(render_report(run_summary(record, sheets, all_steps)))
+    return VerifyResult(
+        facts=facts,
+        outcome=outcome,
+        findings=record.findings,
+        folder=writer.folder,
+        run_time_s=run_time_s,
+        interrupted=result.interrupted,
+        unsafe=result.unsafe,
+        stop_reason=result.stopped,
+        function_titles={function.name: function.title for function in sheets.unit.functions},
+    )
+
+
+def seed_of(serial: str) -> int:
+    """Return the seed that a serial stands for: the same unit every time.
+
+    >>> seed_of("SIM-0147") == seed_of("SIM-0147")
+    True
+    """
+    return int.from_bytes(hashlib.sha256(serial.encode()).digest()[:4], "big")
+
+
+def _run(
+    opened: OpenBench, sheets: RunSheets, steps: Sequence[PlannedStep], writer: RecordWriter, progress: Progress
+) -> RunResult:
+    def on_wait() -> None:
+        progress.update(rig.now_s, rig.readings)
+
+    rig = BenchRig(
+        sheet=sheets.bench,
+        unit=sheets.unit,
+        supply=opened.supply,
+        daq=opened.daq,
+        bus=BusTraffic(opened.bus, sheets.unit.bus) if opened.bus is not None else None,
+        clock=opened.clock,
+        operator=opened.operator,
+        recorder=writer,
+        on_wait=on_wait,
+    )
+    runner = Runner(rig=rig, steps=steps, log=writer, progress=progress, before_procedure=opened.before_procedure)
+    return runner.run()
+
+
+def _facts(request: RunRequest, sheets: RunSheets, seed: int) -> RunFacts:
+    return RunFacts(
+        software_version=version("boxproof"),
+        serial=request.serial,
+        model=sheets.unit.model,
+        aircraft=sheets.aircraft.name,
+        plan=sheets.plan.name,
+        bench=sheets.bench.name,
+        simulated=sheets.bench.simulated,
+        seed=seed,
+        defects=tuple(name if severity == 1.0 else f"{name}:{severity:g}" for name, severity in request.defects),
+        only=(request.only,) if request.only is not None else (),
+        operator=clean_text(request.operator),
+        work_order=clean_text(request.work_order),
+        squawk=clean_text(request.squawk),
+        remark=clean_text(request.remark),
+        sheets=sheets.copies,
+    )
+
+
+def _outcome(
+    request: RunRequest,
+    sheets: RunSheets,
+    steps: Sequence[PlannedStep],
+    result: RunResult,
+    findings: Sequence[Finding],
+    *,
+    wall_time_s: float,
+) -> RunOutcome:
+    found = overall(findings)
+    verdict, cause = found.verdict, found.cause
+    if result.stopped and verdict is Verdict.PASS:
+        verdict, cause = Verdict.INCONCLUSIVE, Cause.UNDECIDED
+    touched = touched_functions(findings, steps)
+    return RunOutcome(
+        status=RunStatus.STOPPED if result.stopped else RunStatus.COMPLETE,
+        verdict=verdict,
+        cause=cause,
+        partial=request.only is not None or sheets.plan.single_function or bool(result.stopped),
+        not_tested=tuple(function.name for function in sheets.unit.functions if function.name not in touched),
+        bench_time_s=result.bench_time_s,
+        wall_time_s=wall_time_s,
+        peak_memory_mb=peak_memory_mb(),
+    )
+
+
+def _instrument(role: str, identity: Identity, sheets: RunSheets) -> InstrumentFacts:
+    address, calibration = {
+        "supply": (sheets.bench.supply.resource, sheets.bench.supply.calibration),
+        "daq": (sheets.bench.daq.url, sheets.bench.daq.calibration),
+    }[role]
+    return InstrumentFacts(
+        role=role,
+        address=address,
+        maker=identity.maker,
+        model=identity.model,
+        serial=identity.serial,
+        firmware=identity.firmware,
+        calibration=calibration,
+    )

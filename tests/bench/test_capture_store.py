@@ -1,0 +1,144 @@
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+from capture_samples import a_header, an_event, samples
+
+from bench.errors import RecordError
+from bench.records import capture_store
+from bench.records.capture_log import CaptureWriter
+from bench.records.capture_store import capture_stem, open_capture, open_captures, settle_log
+from bench.records.log_reader import read_log
+from bench.records.parquet_store import ROW_GROUP_SAMPLES, ParquetSource
+
+
+def a_log(path, header, n_samples, *, first=0):
+    codes, words = samples(header, n_samples)
+    with CaptureWriter(path, header) as writer:
+        writer.event(an_event(0.4, lost=float("nan"), ohm=float("-inf")))
+        writer.append(first, codes, words)
+    return codes, words
+
+
+def test_a_settled_capture_reads_back_equal_and_its_log_is_gone(tmp_path):
+    header = a_header(signals=("unit", "unit.current", "unit.current.high"))
+    codes, words = a_log(tmp_path / "1.log", header, ROW_GROUP_SAMPLES + 1234, first=10)
+    path = settle_log(tmp_path / "1.log")
+    assert [entry.name for entry in tmp_path.iterdir()] == ["1.parquet"]
+    capture, problem = open_capture(path)
+    assert problem == ""
+    assert capture.gapped(0.0, 0.010)
+    assert not capture.gapped(0.010)
+    assert np.isnan(capture.events[0].fields["lost"])
+    assert capture.events[0].fields["ohm"] == float("-inf")
+    for column, name in enumerate(("unit", "unit.current", "unit.current.high")):
+        assert np.array_equal(capture.codes(name)[10:], codes[:, column])
+        assert not capture.codes(name).flags.writeable
+    assert np.array_equal(capture.source.words()[10:], words)
+
+
+@pytest.mark.parametrize(("n_lines", "width"), [(1, "uint8"), (9, "uint16"), (17, "uint32"), (33, "uint64")])
+def test_digital_words_are_kept_in_the_narrowest_type(tmp_path, n_lines, width):
+    header = a_header(lines=[f"line-{number}" for number in range(n_lines)])
+    _, words = a_log(tmp_path / "1.log", header, 100)
+    path = settle_log(tmp_path / "1.log")
+    assert str(pq.read_schema(path).field("words").type) == width
+    assert np.array_equal(open_capture(path)[0].source.words(), words)
+
+
+@pytest.mark.parametrize("changes", [{"lines": ()}, {"signals": ()}, {"signals": (), "lines": ()}])
+def test_captures_without_lines_or_signals_or_samples_settle(tmp_path, changes):
+    a_log(tmp_path / "1.log", a_header(**changes), 0)
+    capture, _ = open_capture(settle_log(tmp_path / "1.log"))
+    assert capture.n_samples == 0
+    assert capture.source.words().size == 0
+
+
+def test_one_column_is_read_at_a_time(tmp_path, monkeypatch):
+    header = a_header(signals=("a", "b", "c"))
+    a_log(tmp_path / "1.log", header, 1000)
+    capture, _ = open_capture(settle_log(tmp_path / "1.log"))
+    asked = []
+    read = pq.ParquetFile.read
+
+    def watched_read(file, columns, **options):
+        asked.append(columns)
+        return read(file, columns=columns, **options)
+
+    monkeypatch.setattr(pq.ParquetFile, "read", watched_read)
+    capture.channel("b")
+    capture.clipped("b")
+    capture.line("pitch.up")
+    assert asked == [["b"], ["words"]]
+
+
+def test_a_log_that_does_not_read_back_equal_stays(tmp_path, monkeypatch):
+    a_log(tmp_path / "1.log", a_header(), 50)
+    monkeypatch.setattr(ParquetSource, "narrow_words", lambda _self: np.zeros(50, dtype=np.uint8))
+    with pytest.raises(RecordError, match=r"does not read back .* is kept"):
+        settle_log(tmp_path / "1.log")
+    assert [entry.name for entry in tmp_path.iterdir()] == ["1.log"]
+    assert read_log(tmp_path / "1.log").problem == ""
+
+
+def test_a_log_that_is_not_whole_stays_a_log(tmp_path):
+    a_log(tmp_path / "1.log", a_header(), 50)
+    content = (tmp_path / "1.log").read_bytes()
+    (tmp_path / "1.log").write_bytes(content[:-1])
+    assert settle_log(tmp_path / "1.log") == tmp_path / "1.log"
+
+
+def test_an_altered_parquet_file_is_refused_and_never_read_as_other_samples(tmp_path):
+    header = a_header()
+    codes, _ = a_log(tmp_path / "1.log", header, 5000)
+    path = settle_log(tmp_path / "1.log")
+    content = path.read_bytes()
+    generator = np.random.Generator(np.random.Philox(5))
+    n_refused = 0
+    for position in generator.integers(0, len(content) // 2, 20):
+        altered = bytearray(content)
+        altered[position] ^= 0x10
+        path.write_bytes(altered)
+        try:
+            found = open_capture(path)[0].codes("unit.current")
+        except RecordError:
+            n_refused += 1
+        else:
+            assert np.array_equal(found, codes[:, 0])  # the flip lay outside this column
+    assert n_refused > 0
+
+
+def test_a_parquet_file_of_another_kind_is_refused(tmp_path):
+    import pyarrow as pa
+
+    pq.write_table(pa.table({"a": [1]}), tmp_path / "1.parquet")
+    with pytest.raises(RecordError, match="is no capture"):
+        open_capture(tmp_path / "1.parquet")
+
+
+def test_captures_come_in_the_order_taken_and_what_can_not_be_read_is_said(tmp_path):
+    for number, name in enumerate(("zeta", "alpha"), start=1):
+        stem = capture_stem(number, "discretes", 1, name)
+        a_log(tmp_path / f"{stem}.log", a_header(name=name), 20)
+    settle_log(tmp_path / "0001-discretes-1-zeta.log")
+    (tmp_path / "0003-discretes-1-cut.log").write_bytes(b"BPL1")
+    (tmp_path / "0004-discretes-1-cut.parquet.part").write_bytes(b"PAR1")
+    captures, problems = open_captures(tmp_path)
+    assert [capture.name for capture in captures] == ["zeta", "alpha"]
+    assert len(problems) == 1
+    assert "0003-discretes-1-cut.log: nothing of this capture can be read" in problems[0]
+
+
+def test_where_a_kill_left_log_and_parquet_the_capture_counts_once(tmp_path, monkeypatch):
+    a_log(tmp_path / "1.log", a_header(), 20)
+    content = (tmp_path / "1.log").read_bytes()
+    settle_log(tmp_path / "1.log")
+    (tmp_path / "1.log").write_bytes(content)
+    monkeypatch.setattr(capture_store, "read_log", None)  # the proved Parquet file is taken
+    captures, problems = open_captures(tmp_path)
+    assert (len(captures), problems) == (1, ())
+
+
+def test_a_file_name_carries_nothing_a_file_system_refuses():
+    stem = capture_stem(7, "../x", 2, 'a/b\\c:d*"<>|' + "n" * 300)
+    assert stem.startswith("0007-.._x-2-a_b_c_d_n")
+    assert len(stem) <= 105

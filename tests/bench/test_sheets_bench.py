@@ -1,0 +1,177 @@
+import math
+
+import pytest
+from sheet_texts import changed, dotterel, problems_of
+
+from bench.sheets import load_bench
+from bench.sheets.load import load_bench_simulation
+from bench.sheets.signals import expected_signals
+
+
+def refused(folder, *edits):
+    return problems_of(load_bench, changed(folder, "bench", *edits), dotterel())
+
+
+def test_the_shipped_bench_wires_every_signal_of_the_model():
+    bench = load_bench("simulated", dotterel())
+    assert set(bench.signals) == set(expected_signals(dotterel()))
+    pitch = bench.signals["pitch.current"]
+    assert (pitch.kind, pitch.plus, pitch.quantity_unit, pitch.units_per_v) == ("current", "P1-9", "A", 0.5)
+    assert (pitch.relative_bound, pitch.absolute_bound) == (0.003, 0.003)
+    assert len(bench.switches) == len(set(bench.switches.values())) == 15
+    assert set(bench.lines) == {*bench.switches, "bus.receive"}
+    assert bench.paths.keys() == {"run", "20 ohm"}
+    assert bench.supply.max_current_a == 60.0
+    assert bench.daq.noise_v == {10.0: 0.0003, 40.0: 0.001}
+    assert len(bench.digest) == 64
+
+
+def test_procedures_learn_of_the_bench_what_its_sheet_says():
+    facts = load_bench("simulated", dotterel()).facts
+    assert facts.loads["pitch"]["9.0 ohm"].resistance_ohm == 9.0
+    assert facts.loads["pitch"]["open"].resistance_ohm == math.inf
+    assert facts.loads["plug"].keys() == {"open", "1.4 ohm"}
+    assert facts.path_resistance_ohm == {"run": 0.0, "20 ohm": 20.0}
+    assert (facts.stimulus_relative_bound, facts.stimulus_absolute_bound_v) == (0.0005, 0.005)
+
+
+SWITCH_1 = 'pitch-left-up = { digital-output = 0, digital-input = 1, pin = "P3-1" }'
+INPUT_8 = '"discrete-2.voltage" = { input = 8, range = "10 V", probe = "volts", plus = "P2-2", minus = "P1-3" }'
+
+
+@pytest.mark.parametrize(
+    ("edit", "said"),
+    [
+        (
+            ('discrete-2 = { output = 1, pin = "P2-2" }', 'discrete-2 = { output = 1, pin = "P2-1" }'),
+            'pin "P2-1" is wired twice',
+        ),
+        (
+            ('discrete-2 = { output = 1, pin = "P2-2" }', 'discrete-2 = { output = 1, pin = "P2-1" }'),
+            'the unit sheet has it at "P2-2"',
+        ),
+        (
+            ('P3-16 = "no flap position source on this bench"\n', ""),
+            'pin "P3-16" (flap position sensor) is not wired; wire it, or',
+        ),
+        ((SWITCH_1 + "\n", ""), 'pin "P3-1" (pitch trim switch, left seat, up) is not wired'),
+        (
+            ("[adapters.dotterel-6.unused]", '[adapters.dotterel-6.unused]\nP2-1 = "spare"'),
+            "unused.P2-1: is wired by adapters.dott",
+        ),
+        (("P3-16 =", "P9-16 ="), 'unused.P9-16: the unit has no pin "P9-16"; did you mean "P3-16"?'),
+        ((INPUT_8, INPUT_8.replace("8", "7")), '"discrete-2.voltage".input: analogue input 7 is already that of'),
+        ((INPUT_8, INPUT_8.replace("8", "48")), "there is no analogue input 48: the DAQ has 48; give 0 to 47"),
+        ((INPUT_8, INPUT_8.replace('"10 V"', '"60 V"')), 'the DAQ has no range of 60 V; give one of "10 V", "40 V"'),
+        ((INPUT_8, INPUT_8.replace('"10 V"', '"10 A"')), '"discrete-2.voltage".range: found "10 A"; give a voltage'),
+        ((INPUT_8, INPUT_8.replace('"volts"', '"volt"')), 'there is no probe "volt"; did you mean "volts"?'),
+        (
+            (INPUT_8, INPUT_8.replace('"volts"', '"trim-current"')),
+            'probe "trim-current" measures current; name a probe that',
+        ),
+        (
+            (INPUT_8, INPUT_8.replace("P2-2", "P2-3")),
+            '"discrete-2.voltage".plus: found "P2-3"; the unit sheet has it at "P2-2"',
+        ),
+        (
+            (INPUT_8, INPUT_8.replace(', minus = "P1-3"', "")),
+            '"discrete-2.voltage".minus: is missing; the unit sheet has it at',
+        ),
+        (
+            (INPUT_8, INPUT_8.replace("discrete-2.", "discreet-2.")),
+            'is no signal of this model; did you mean "discrete-2.voltage"?',
+        ),
+        (
+            (SWITCH_1, SWITCH_1.replace("output = 0", "output = 1")),
+            "digital output 1 is already that of adapters.dotterel-6.switches",
+        ),
+        (
+            (SWITCH_1, SWITCH_1.replace("input = 1", "input = 0")),
+            "digital input 0 is already that of adapters.dotterel-6.switches.",
+        ),
+        (
+            (SWITCH_1, SWITCH_1.replace("pitch-left-up", "pitch-up")),
+            "is no name of this model's switches; did you mean \"pitch-",
+        ),
+        (("arm-output = 20", "arm-output = 64"), "arm-output: there is no digital output 64: the DAQ has 64"),
+        (("arm-output = 20", "arm-output = 21"), "digital output 21 is already that of arm-output"),
+        (("arm-output = 20", 'arm-output = "20"'), 'arm-output: found "20"; give a whole number without quotes'),
+        (
+            ('volts = { accuracy = "0.05 % + 10 mV" }', 'volts = { accuracy = "0.05 % + 10 mA" }'),
+            "its absolute part is in A; give it in V",
+        ),
+        (
+            ('volts = { accuracy = "0.05 % + 10 mV" }', 'volts = { accuracy = "good" }'),
+            'found "good"; give an accuracy such as',
+        ),
+        (("run = { digital", "walk = { digital"), "paths.run: is missing; add it: no unit can be powered"),
+        (("run = { digital", "walk = { digital"), "paths.walk: is no position of the bus switch"),
+        (
+            (
+                '"9.0 ohm" = { digital-output = 25, resistance = "9.0 ohm"',
+                '"9.0 ohm" = { digital-output = 25, resistance = "90 ohm"',
+            ),
+            "90 ohm is not what its name says",
+        ),
+        (
+            ("[adapters.dotterel-6.loads.roll]", "[adapters.dotterel-6.loads.rolls]"),
+            'is no output of this model; did you mean "roll"?',
+        ),
+        (
+            ('bit-rate = "125 kbit/s"', 'bit-rate = "250 kbit/s"'),
+            "found 250000 bit/s, the unit has 125000 bit/s; give both the same",
+        ),
+        (
+            ('current-accuracy = "0.2 % + 60 mA"', 'current-accuracy = "0.2 % + 60 mV"'),
+            'found "0.2 % + 60 mV"; give an accuracy such as',
+        ),
+        (('target = "discrete-2"', 'target = "discreet-2"'), 'there is no "discreet-2"; did you mean "discrete-2"?'),
+        (('current = "0.1 A"\n', ""), "simulation.defects[0].current: is missing; add it: supply-limit needs it"),
+        (
+            ('kind = "sense-open"', 'kind = "sense-open"\npart = "3 %"'),
+            "simulation.defects[1].part: sense-open has none; take it out",
+        ),
+        (
+            ('kind = "sense-open"', 'kind = "sense-closed"'),
+            "simulation.defects[1].kind: found \"sense-closed\"; give 'supply-limit'",
+        ),
+        (("simulated = true", "simulated = false"), "simulation: stands in the sheet of a real bench"),
+    ],
+    ids=lambda value: value[-50:] if isinstance(value, str) else "",
+)
+def test_each_fault_is_named_with_its_key_and_mend(tmp_path, edit, said):
+    problems = refused(tmp_path, edit)
+    assert any(said in line for line in problems), problems
+
+
+def test_all_faults_come_at_once(tmp_path):
+    problems = refused(
+        tmp_path,
+        ('max-voltage = "36 V"', 'max-voltage = "36 A"'),
+        (INPUT_8, INPUT_8.replace("8", "7")),
+        ('P3-16 = "no flap position source on this bench"\n', ""),
+    )
+    assert [line.split(": ")[0] for line in problems] == [
+        "supply.max-voltage",
+        'adapters.dotterel-6.signals."discrete-2.voltage".input',
+        "adapters.dotterel-6",
+    ]
+
+
+def test_a_bench_without_adapter_for_the_model_says_which_it_has(tmp_path):
+    path = changed(tmp_path, "bench")
+    text = (tmp_path / "bench.toml").read_text(encoding="utf-8").replace("adapters.dotterel-6", "adapters.dotterel-7")
+    (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
+    assert problems_of(load_bench, path, dotterel()) == [
+        "adapters.dotterel-6: is missing; add [adapters.dotterel-6]; this bench has adapters for: dotterel-7"
+    ]
+
+
+def test_a_real_bench_has_nothing_to_be_drawn_from(tmp_path):
+    path = changed(tmp_path, "bench", ("simulated = true", "simulated = false"))
+    text = (tmp_path / "bench.toml").read_text(encoding="utf-8").partition("# What the simulated bench is drawn")[0]
+    (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
+    assert not load_bench(path, dotterel()).simulated
+    assert problems_of(load_bench_simulation, path, dotterel()) == [
+        "simulation: is missing: this is a real bench; name a simulated one"
+    ]

@@ -1,0 +1,185 @@
+import math
+
+import pytest
+from sheet_texts import dotterel
+
+from bench.errors import UsageError
+from bench.sheets import default_aircraft, list_defects, load_bench, load_bench_simulation, load_unit_simulation
+from bench.simulation import simulated_parameters
+from instruments.simulated.draw import draw_unit
+from instruments.simulated.twin_defaults import twin_quantities
+
+UNIT_DEFECTS = {
+    "discrete-stuck": {"discrete-3.stuck": 1.0},
+    "threshold-shifted": {"discrete-2.threshold_active_v": 2.5, "discrete-2.threshold_inactive_v": 3.5},
+    "slow-debounce": {"discrete-5.debounce_scans": 18.0},  # of 5 ms: 90 ms
+    "pull-up-open": {"discrete-6.pull_ohm": 10_004_700.0},
+    "pwm-slow": {"pwm-1.frequency_hz": 100.0},
+    "pwm-low-end": {"pwm-2.high_level": 85.0},
+    "trim-direction-dead": {"pitch.positive_dead": 1.0},
+    "trim-resistance-tripled": {"pitch.positive_ohm": 0.60, "pitch.negative_ohm": 0.60},
+    "cut-off-late": {"pitch.cut_off_s": 4.32},
+    "cut-off-never": {"pitch.cut_off_s": 1_000_004.0},
+    "trim-creep": {"pitch.creep_v": 1.5, "pitch.creep_s": 0.5},
+    "lock-out-low": {"unit.lockout_v": 7.1},
+    "reset-detector-high": {"unit.reset_v": 6.5, "unit.warm_start_v": 7.5},
+    "ground-resistance-high": {"unit.ground_ohm": 0.050},
+    "quiescent-high": {"unit.quiescent_a": 0.240},
+    "input-shorted": {"unit.input_short_s": 5.0},  # 0.2 ohm
+    "discrete-shorted": {"discrete-4.ground_short_s": 10.0},
+}
+BENCH_DEFECTS = ("supply-limit-low", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost")
+
+
+@pytest.fixture(scope="module")
+def sheets():
+    unit = dotterel()
+    return (
+        unit,
+        load_unit_simulation("dotterel-6"),
+        default_aircraft(unit),
+        load_bench("simulated", unit),
+        load_bench_simulation("simulated", unit),
+    )
+
+
+def built(sheets, seed=1, *defects):
+    return simulated_parameters(*sheets, seed=seed, defects=defects)
+
+
+def test_the_catalogue_lists_the_unit_first_and_then_the_bench(sheets):
+    catalogue = list_defects(sheets[1], sheets[4])
+    assert [entry.id for entry in catalogue if entry.of == "unit"] == list(UNIT_DEFECTS)
+    assert tuple(entry.id for entry in catalogue if entry.of == "bench") == BENCH_DEFECTS
+    functions = {function.name for function in sheets[0].functions}
+    assert all(entry.function in functions for entry in catalogue if entry.of == "unit")
+    assert all(entry.title for entry in catalogue)
+
+
+@pytest.mark.parametrize("defect", UNIT_DEFECTS)
+def test_a_defect_replaces_its_quantities_and_nothing_else(sheets, defect):
+    healthy = built(sheets)[1].quantities
+    sick = built(sheets, 1, (defect, 1.0))[1].quantities
+    changed = {name: value for name, value in sick.items() if value != healthy[name]}
+    assert changed == pytest.approx(UNIT_DEFECTS[defect])
+
+
+def test_severity_scales_the_deviation_from_nominal(sheets):
+    assert built(sheets, 1, ("quiescent-high", 0.5))[1].quantities["unit.quiescent_a"] == pytest.approx(0.195)
+
+
+def test_a_seed_always_gives_the_same_unit_and_bench_and_another_seed_others(sheets):
+    assert built(sheets, 7) == built(sheets, 7)
+    assert built(sheets, 7)[1].quantities != built(sheets, 8)[1].quantities
+    assert built(sheets, 7)[0].supply != built(sheets, 8)[0].supply
+
+
+def test_bench_and_unit_are_drawn_apart(sheets):
+    assert built(sheets, 7, ("quiescent-high", 1.0))[0] == built(sheets, 7)[0]
+    assert built(sheets, 7, ("sense-open", 1.0))[1] == built(sheets, 7)[1]
+
+
+def test_the_twin_knows_every_quantity_that_is_drawn(sheets):
+    twin = built(sheets)[1]
+    complete = twin_quantities(twin)
+    assert set(twin.quantities) <= set(complete)
+    left_to_default = set(complete) - set(twin.quantities)
+    assert left_to_default == {"dc-1.frequency_hz", "dc-2.frequency_hz"}  # a DC output has none
+
+
+def test_good_units_keep_hysteresis_and_directions_well_inside_their_limits(sheets):
+    unit, simulation = sheets[0], sheets[1]
+    for seed in range(40):
+        drawn = draw_unit(seed, simulation.specs, simulation.derived)
+        for discrete in unit.discretes:
+            active, inactive = (drawn[f"{discrete.name}.threshold_{state}_v"] for state in ("active", "inactive"))
+            assert abs(active - inactive) >= 0.40
+            if discrete.sense == "active-low":
+                short_a = drawn[f"{discrete.name}.pull_v"] / drawn[f"{discrete.name}.pull_ohm"]
+                assert 0.9e-3 < short_a < 1.2e-3  # the limit is 0.8 to 1.3 mA
+        for axis in unit.trims:
+            difference_ohm = drawn[f"{axis.name}.positive_ohm"] - drawn[f"{axis.name}.negative_ohm"]
+            assert abs(difference_ohm) * 1.5 <= 0.06  # V at 1.5 A; the limit is 0.15 V
+
+
+def test_true_errors_lie_inside_the_bounds_the_sheet_states(sheets):
+    sheet = sheets[3]
+    for seed in range(5):
+        bench = built(sheets, seed)[0]
+        for wire in sheet.signals.values():
+            channel = bench.daq.inputs[wire.channel]
+            assert abs(channel.gain_error) <= wire.relative_bound
+            assert abs(channel.offset_units) <= wire.absolute_bound
+        for load in sheet.loads:
+            true_ohm = bench.loads_ohm[load.output][load.position]
+            assert math.isclose(true_ohm, load.resistance_ohm, rel_tol=load.relative_bound)
+        for output in bench.daq.outputs.values():
+            assert math.isclose(output.series_ohm, 1000.0, rel_tol=0.001)
+            assert abs(output.offset_v) <= 0.005
+        assert abs(bench.daq.clock_error) <= 50e-6
+        assert abs(bench.daq.reference_v - 5.0) <= 0.002
+        assert abs(bench.supply.current_reading_offset_a) <= 0.060
+
+
+def test_errors_of_two_channels_are_drawn_apart(sheets):
+    offsets = [channel.offset_units for channel in built(sheets)[0].daq.inputs.values()]
+    assert len(set(offsets)) == len(offsets)
+
+
+def test_wires_lead_where_the_sheets_say(sheets):
+    bench, twin = built(sheets)
+    sheet = sheets[3]
+    pitch = bench.daq.inputs[sheet.signals["pitch.current"].channel]
+    assert (pitch.probe.kind, pitch.probe.plus, pitch.volts_per_unit) == ("current", "P1-9", 2.0)
+    assert bench.daq.outputs[sheet.stimuli["discrete-4"]].pin == "P2-4"
+    press = bench.daq.digital_outputs[sheet.switches["yaw-left"]]
+    assert (press.action, press.target) == ("press", "P3-9")
+    assert bench.daq.digital_inputs[sheet.lines["yaw-left"]].target == "P3-9"
+    assert bench.daq.digital_inputs[sheet.lines["bus.receive"]].source == "bus"
+    actions = [output.action for output in bench.daq.digital_outputs.values()]
+    assert {action: actions.count(action) for action in actions} == {"press": 15, "arm": 1, "path": 2, "load": 9}
+    assert [(switch.rank, switch.direction) for switch in twin.switches[:4]] == [(0, 1), (0, -1), (1, 1), (1, -1)]
+    assert {dimmer.name: dimmer.rheostat for dimmer in twin.dimmers}["pwm-3"] == "rheostat-2"
+    assert {output.name: output.level_v for output in twin.outputs}["hold-up"] == 12.5
+    assert (twin.slow_trim_airspeed_kt, twin.slow_trim_duty, twin.trim_pwm_hz) == (140.0, 0.45, 400.0)
+    assert len(twin.pulled_up_pins) == 5
+
+
+def test_bench_defects_spoil_the_bench(sheets):
+    sheet = sheets[3]
+
+    def spoilt(defect, severity=1.0):
+        return built(sheets, 1, (defect, severity))[0]
+
+    assert spoilt("supply-limit-low").supply.current_limit_cap_a == 0.1
+    assert spoilt("supply-limit-low", 0.0).supply.current_limit_cap_a == math.inf
+    assert spoilt("sense-open").supply.sense_open
+    assert not spoilt("sense-open", 0.4).supply.sense_open
+    assert spoilt("stimulus-dead").daq.outputs[sheet.stimuli["discrete-2"]].dead
+    clipped = sheet.signals["pitch.voltage"].channel
+    assert spoilt("channel-clipped").daq.inputs[clipped].clip_fraction == pytest.approx(0.3)
+    assert spoilt("channel-clipped", 0.5).daq.inputs[clipped].clip_fraction == pytest.approx(0.65)
+    assert spoilt("frames-lost").daq.lost_frame_fraction == pytest.approx(0.02)
+
+
+def test_defects_of_unit_and_bench_go_together(sheets):
+    bench, twin = built(sheets, 1, ("sense-open", 1.0), ("quiescent-high", 1.0), ("pwm-slow", 1.0))
+    assert bench.supply.sense_open
+    assert twin.quantities["unit.quiescent_a"] == pytest.approx(0.24)
+    assert twin.quantities["pwm-1.frequency_hz"] == pytest.approx(100.0)
+
+
+@pytest.mark.parametrize(
+    ("defects", "said"),
+    [
+        ([("discreet-stuck", 1.0)], "there is no defect 'discreet-stuck'; did you mean \"discrete-stuck\"?"),
+        ([("pwm-slow", 1.0), ("pwm-slow", 0.5)], "defect pwm-slow is named twice"),
+        ([("pwm-slow", -1.0)], "severity -1 is not from 0 to 10"),
+        ([("pwm-slow", math.nan)], "severity nan is not from 0 to 10"),
+        ([("sense-open", 11.0)], "severity 11 is not from 0 to 10"),
+    ],
+)
+def test_a_defect_that_can_not_be_injected_is_refused(sheets, defects, said):
+    with pytest.raises(UsageError) as refusal:
+        built(sheets, 1, *defects)
+    assert said in str(refusal.value)

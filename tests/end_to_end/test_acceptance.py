@@ -1,0 +1,105 @@
+"""The main job through the command line: a good unit passes, and its record and report say so."""
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+from command_line import boxproof, verify
+
+from bench.records.manifest import verify_manifest
+
+
+@pytest.fixture(scope="module")
+def accepted(tmp_path_factory):
+    """One whole acceptance run of the demo unit."""
+    outcome = verify(tmp_path_factory.mktemp("records"))
+    return outcome, outcome.document()
+
+
+def test_the_demo_unit_passes_and_names_what_was_not_tested(accepted):
+    outcome, document = accepted
+    failing = [f"{f['id']}: {f['verdict']} {f['reasons']}" for f in document["findings"] if f["verdict"] != "pass"]
+    assert failing == []
+    assert (outcome.code, document["verdict"], document["cause"], document["partial"]) == (0, "pass", None, False)
+    assert {"flaps", "lights", "hold-up"} <= set(document["not_tested"])
+    assert document["simulated"] is True
+
+
+def test_every_finding_has_the_fields_that_were_promised(accepted):
+    _, document = accepted
+    promised = {
+        *("id", "procedure", "function", "title", "verdict", "cause", "value", "quantity_unit", "low", "high"),
+        *("margin", "rule", "conformity_probability", "limit_source", "capture", "attempt"),
+    }
+    for finding in document["findings"]:
+        assert promised <= set(finding)
+        assert ("trials" in finding) != ("standard_uncertainty" in finding)
+
+
+def test_the_record_is_whole_and_its_manifest_holds(accepted):
+    _, document = accepted
+    folder = Path(document["record"])
+    names = {path.name for path in folder.iterdir()}
+    assert names == {
+        *("journal.jsonl", "captures", "findings.csv", "record.json", "report.html", "junit.xml", "MANIFEST")
+    }
+    assert not list((folder / "captures").glob("*.log"))
+    assert verify_manifest(folder) == ()
+
+
+def test_captures_report_and_memory_stay_within_what_was_promised(accepted):
+    _, document = accepted
+    folder = Path(document["record"])
+    assert sum(path.stat().st_size for path in (folder / "captures").iterdir()) <= 80e6
+    assert (folder / "report.html").stat().st_size < 3e6
+
+
+def test_judging_the_record_again_gives_the_same_findings_to_the_last_digit(accepted):
+    _, document = accepted
+    folder = Path(document["record"])
+    again = boxproof("rejudge", folder, "--records", folder.parent, "--json")
+    assert again.code == 0
+    assert json.dumps(again.document()["findings"]) == json.dumps(document["findings"])
+    assert verify_manifest(folder) == ()  # the parent stays as it was
+
+
+def test_the_report_carries_the_verdict_the_cautions_and_no_script(accepted):
+    _, document = accepted
+    html = (Path(document["record"]) / "report.html").read_text()
+    assert "pass (simulated)" in html
+    assert "not tested" in html
+    assert re.search(r"not an approval for return to service", html, re.IGNORECASE)
+    assert "<script" not in html.lower()
+
+
+def test_a_report_is_rendered_again_outside_the_record(accepted, tmp_path):
+    _, document = accepted
+    folder = Path(document["record"])
+    again = boxproof("report", folder, "--output", tmp_path / "again.html")
+    assert again.code == 0
+    assert (tmp_path / "again.html").read_text() == (folder / "report.html").read_text()
+    inside = boxproof("report", folder, "--output", folder / "x.html")
+    assert (inside.code, "closed" in inside.err) == (2, True)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_other_good_units_pass_too(seed, tmp_path):
+    document = verify(tmp_path, "--seed", str(seed)).document()
+    assert [f["id"] for f in document["findings"] if f["verdict"] != "pass"] == []
+
+
+def test_a_partial_run_never_reads_as_acceptance(tmp_path):
+    outcome = verify(tmp_path, "--only", "power-up")
+    assert (outcome.code, outcome.document()["partial"]) == (4, True)
+    allowed = verify(tmp_path, "--only", "power-up", "--partial-ok")
+    assert allowed.code == 0
+
+
+def test_only_draws_the_same_unit_and_the_same_noise(accepted, tmp_path):
+    _, document = accepted
+    part = verify(tmp_path, "--only", "unpowered").document()
+    whole = {finding["id"]: finding["value"] for finding in document["findings"]}
+    for finding in part["findings"]:
+        if finding["procedure"] in {"bench-check", "bench-leads"}:
+            assert finding["value"] == whole[finding["id"]]

@@ -1,0 +1,108 @@
+"""Bad input gets a message that names file, key and mend, and exit code 2; nothing is energised, nothing lost."""
+
+from importlib.resources import files
+
+import pytest
+from command_line import boxproof, verify
+
+
+def shipped(house: str, *parts: str) -> str:
+    return files(house).joinpath(*parts).read_text()
+
+
+def refused(outcome, *words):
+    assert outcome.code == 2
+    assert outcome.out == ""
+    assert "Traceback" not in outcome.err
+    for word in words:
+        assert word in outcome.err
+    return outcome
+
+
+def test_no_bench_lists_the_benches():
+    refused(boxproof("verify", "SIM-0147"), "--bench", "simulated")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--plan", "nonesuch"), "acceptance"),
+        (("--model", "nonesuch"), "dotterel-6"),
+        (("--only", "nonesuch"), "discrete-levels"),
+        (("--defect", "nonesuch"), "threshold-shifted"),
+        (("--defect", "threshold-shifted:much"), "severity"),
+        (("--defect", "threshold-shifted:nan"), "severity"),
+        (("--bench", "nonesuch"), "simulated"),
+        (("--plan", "missing.toml"), "missing.toml"),
+    ],
+)
+def test_an_unknown_name_lists_what_there_is(words, said, tmp_path):
+    refused(verify(tmp_path, *words), said)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "serial", ["../SIM-1", "SIM 1", "SIM-<b>", "SIM-\x07", "sim-0147", "0147", "NUL", "SIM-" + "1" * 40]
+)
+def test_a_serial_that_is_none_is_refused(serial, tmp_path):
+    refused(boxproof("verify", "--bench", "simulated", "--records", tmp_path, "--", serial), "serial")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_records_folder_that_cannot_be_written_is_said_before_anything_is_energised(tmp_path):
+    blocked = tmp_path / "file"
+    blocked.write_text("a file, not a folder")
+    refused(verify(blocked / "records"), "records", "--records")
+
+
+def test_hostile_text_is_kept_and_escaped(tmp_path):
+    words = ("--remark", "<script>alert(1)</script>", "--squawk", 'a"b\x07', "--only", "bench-check")
+    outcome = verify(tmp_path, *words)
+    assert outcome.code == 4
+    (folder,) = tmp_path.iterdir()
+    html = (folder / "report.html").read_text()
+    assert "<script>" not in html
+    assert "&lt;script&gt;" in html
+
+
+def test_a_sheet_with_many_faults_gets_all_of_them_at_once(tmp_path):
+    text = shipped("test_plans", "units", "dotterel-6.toml")
+    text = text.replace('nominal-voltage = "13.8 V"', 'nominal-voltage = "13.8 A"', 1)
+    text = text.replace('high = "0.21 A"', 'high = "0.01 A"', 1)
+    text = text.replace("[ratings]", '[ratings]\nnominal-voltge = "1 V"', 1)
+    sheet = tmp_path / "broken.toml"
+    sheet.write_text(text)
+    outcome = refused(verify(tmp_path / "records", "--model", sheet), "broken.toml")
+    for key in ("ratings.nominal-voltage", "quiescent-current", "nominal-voltge"):
+        assert key in outcome.err
+
+
+@pytest.mark.parametrize("content", [b"model = ", b"\xff\xfe\x00binary", b"[[[["])
+def test_toml_that_does_not_parse_names_the_file(content, tmp_path):
+    sheet = tmp_path / "plan.toml"
+    sheet.write_bytes(content)
+    refused(verify(tmp_path / "records", "--plan", sheet), "plan.toml")
+
+
+def test_a_bench_that_is_not_simulated_is_refused_and_says_why(tmp_path):
+    text = shipped("bench", "benches", "simulated.toml")
+    real = text.replace("simulated = true", "simulated = false", 1)
+    real = real[: real.index("[simulation]")] if "[simulation]" in real else real
+    sheet = tmp_path / "real.toml"
+    sheet.write_text(real)
+    outcome = boxproof("verify", "N-0147", "--bench", sheet, "--records", tmp_path / "records")
+    refused(outcome, "supervisor", "self-check")
+    refused(boxproof("verify", "N-0147", "--bench", sheet, "--defect", "sense-open"), "--defect")
+    refused(boxproof("verify", "SIM-0147", "--bench", sheet), "SIM-")
+
+
+def test_an_unknown_record_names_the_nearest(tmp_path):
+    refused(boxproof("rejudge", "nonesuch", "--records", tmp_path), "nonesuch")
+    refused(boxproof("report", "nonesuch", "--records", tmp_path), "nonesuch")
+
+
+def test_unknown_options_and_commands_are_usage_errors():
+    assert boxproof("verify", "SIM-0147", "--colour").code == 2
+    assert boxproof("fly").code == 2
+    assert boxproof("--version").code == 0
+    assert boxproof("--help").code == 0

@@ -1,0 +1,48 @@
+"""Every catalogued defect is caught by the plan, by the procedure that says so, and put down to the right cause."""
+
+import pytest
+from command_line import verify
+
+from bench.run_sheets import RunSheets, SheetNames, load_sheets
+
+
+def sheets() -> RunSheets:
+    return load_sheets(SheetNames(bench="simulated", plan="acceptance", model="dotterel-6"))
+
+
+SHEETS = sheets()
+assert SHEETS.unit_simulation is not None
+assert SHEETS.bench_simulation is not None
+UNIT_DEFECTS = SHEETS.unit_simulation.defects
+BENCH_DEFECTS = SHEETS.bench_simulation.defects
+
+
+@pytest.mark.parametrize("defect", UNIT_DEFECTS, ids=lambda defect: defect.id)
+def test_a_defect_of_the_unit_is_its_fail_where_the_catalogue_says(defect, tmp_path):
+    outcome = verify(tmp_path, "--defect", defect.id, "--only", defect.caught_by[0])
+    document = outcome.document()
+    failed = [finding for finding in document["findings"] if finding["verdict"] == "fail"]
+    assert (outcome.code, document["verdict"], document["cause"]) == (3, "fail", "unit")
+    assert {finding["procedure"] for finding in failed} & set(defect.caught_by)
+    assert defect.function in {finding["function"] for finding in failed}
+    assert not [finding for finding in document["findings"] if finding["cause"] == "bench"]
+
+
+@pytest.mark.parametrize("defect", BENCH_DEFECTS, ids=lambda defect: defect.id)
+def test_a_defect_of_the_bench_is_never_the_units(defect, tmp_path):
+    outcome = verify(tmp_path, "--defect", defect.id)  # the whole plan: nothing in it may blame the unit
+    document = outcome.document()
+    assert (outcome.code, document["verdict"], document["cause"]) == (4, "inconclusive", "bench")
+    assert not [finding for finding in document["findings"] if finding["cause"] == "unit"]
+
+
+def test_severity_zero_is_a_unit_at_its_nominal_value_which_passes(tmp_path):
+    document = verify(tmp_path, "--defect", "threshold-shifted:0", "--only", "discrete-levels").document()
+    assert (document["verdict"], document["partial"]) == ("pass", True)
+
+
+def test_unit_defects_and_bench_defects_may_come_together(tmp_path):
+    words = ("--defect", "quiescent-high", "--defect", "stimulus-dead", "--only", "power-up")
+    document = verify(tmp_path, *words).document()
+    assert document["verdict"] == "inconclusive"  # the bench is found out first, and nothing is judged on it
+    assert document["cause"] == "bench"
