@@ -84,6 +84,9 @@ def pwm(
     with the rms slew S, duty sqrt(2) u_edge f / sqrt(N), frequency sqrt(2) f^2 u_edge / N, and the
     uncertainty of the mesial level shifts the duty by 2 f / S. Derived in this project, checked by simulation.
 
+    Where no pulse of one direction lasts more than a sample, others hide between samples: duty is then the fraction of
+    samples at the high level, u as for a constant level, and the frequency is not known.
+
     A record without a swing from below `off_below` to above `on_above` is constant: duty 1 where it stays at or above
     `on_above`, 0 where at or below `off_below`, else NaN with a doubt. As pulses shorter than a sample can hide in it,
     its u is Ts f / 2 at the nominal frequency.
@@ -114,6 +117,8 @@ def pwm(
     if levels.low > off_below or levels.high < on_above:
         return _constant(levels, off_below, on_above, 0.5 * nominal_frequency_hz / sample_rate_hz)
     edges = level_edges(samples, levels)
+    if _slivers(edges, len(samples)):
+        return _hardly_pulsed(samples, levels, 0.5 * nominal_frequency_hz / sample_rate_hz)
     n_periods = (len(edges.positions) - 1) // 2
     if n_periods < 1:
         return _unknown(levels, f"{len(edges.positions)} edges hold no whole period")
@@ -230,6 +235,28 @@ def _constant(levels: StateLevels, off_below: float, on_above: float, u_duty: fl
         )
     return Pwm(
         duty=duty,
+        u_duty=u_duty,
+        frequency_hz=math.nan,
+        u_frequency_hz=math.nan,
+        levels=levels,
+        n_periods=0,
+        samples_per_period=math.nan,
+        averaged=False,
+        interpolated=False,
+    )
+
+
+def _slivers(edges: Edges, n_samples: int) -> bool:
+    """Say whether all pulses of one direction are one sample wide, so that some fall between samples unseen."""
+    if not len(edges.positions):
+        return False
+    spans = np.diff(np.concatenate(([0], edges.positions, [n_samples])))
+    return bool(spans[0::2].max() <= 1 or spans[1::2].max() <= 1)
+
+
+def _hardly_pulsed(samples: Samples, levels: StateLevels, u_duty: float) -> Pwm:
+    return Pwm(
+        duty=float(np.mean(np.asarray(samples) > levels.reference_level(MESIAL_PERCENT))),
         u_duty=u_duty,
         frequency_hz=math.nan,
         u_frequency_hz=math.nan,

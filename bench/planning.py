@@ -1,10 +1,9 @@
 """A plan made ready: every step with its procedure, setup and needs, held against the bench."""
 
-from test_plans.registry import PROCEDURES
-
-from bench.plan_check import Ability, PlanCheck, check_plan, setup_for
+from bench.plan_check import PlanCheck, check_plan, setup_for
 from bench.run_sheets import RunSheets
 from bench.steps import PlannedStep
+from test_plans.registry import PROCEDURES
 
 
 def plan_check(sheets: RunSheets) -> PlanCheck:
@@ -18,17 +17,13 @@ def plan_steps(sheets: RunSheets) -> tuple[PlannedStep, ...]:
     for step, checked in zip(sheets.plan.steps, plan_check(sheets).steps, strict=True):
         procedure = PROCEDURES[step.procedure]
         setup = setup_for(step, unit=sheets.unit, aircraft=sheets.aircraft, plan=sheets.plan, bench=sheets.bench)
-        obstacle = ""
-        if checked.ability is Ability.CANT:
-            reasons = "; ".join(obstacle.what for obstacle in checked.obstacles)
-            obstacle = f"this bench can't: {reasons}. Cheapest missing: {checked.cheapest_missing}"
         planned.append(
             PlannedStep(
                 step=step,
                 procedure=procedure,
                 setup=setup,
                 needs=procedure.needs(setup),
-                obstacle=obstacle,
+                obstacle=checked.obstacle,
                 remark="; ".join(checked.remarks),
             )
         )

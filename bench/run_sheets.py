@@ -1,19 +1,21 @@
 """The sheets of one run, loaded together: from names and files, or from the copies a record keeps."""
 
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
-
-from test_plans.registry import PROCEDURES
+from typing import TypeVar
 
 from bench.errors import RecordError, SheetError, UsageError
 from bench.records.run_facts import SheetCopy, copy_sheet
 from bench.sheets import load
 from bench.sheets.bench_sheet import BenchSheet
 from bench.sheets.simulation_sheet import BenchSimulation, Defect, UnitSimulation
+from test_plans.registry import PROCEDURES
 from test_plans.sheets import AircraftSheet, Plan, UnitSheet
+
+Loaded = TypeVar("Loaded")
 
 FOLDERS = {
     "unit": files("test_plans") / "units",
@@ -55,24 +57,17 @@ def load_sheets(names: SheetNames) -> RunSheets:
         UsageError: no model named and more than one shipped.
     """
     model = names.model or _only_model()
-    unit = load.load_unit(model)
     faults: list[SheetError] = []
-    aircraft = plan = bench = None
-    aircraft_name = names.aircraft or load.default_aircraft(unit).name
-    try:
-        aircraft = load.load_aircraft(aircraft_name, unit)
-    except SheetError as error:
-        faults.append(error)
-    try:
-        plan = load.load_plan(names.plan, tuple(PROCEDURES))
-    except SheetError as error:
-        faults.append(error)
-    try:
-        bench = load.load_bench(names.bench, unit)
-    except SheetError as error:
-        faults.append(error)
+    unit = _tried(faults, lambda: load.load_unit(model))
+    if unit is None:  # of the other sheets only the plan can be read without it
+        _tried(faults, lambda: load.load_plan(names.plan, tuple(PROCEDURES)))
+        raise _together(faults)
+    aircraft_name = names.aircraft or load.default_aircraft_name(unit)
+    aircraft = _tried(faults, lambda: load.load_aircraft(aircraft_name, unit))
+    bench = _tried(faults, lambda: load.load_bench(names.bench, unit))
+    plan = _tried(faults, lambda: load.load_plan(names.plan, tuple(PROCEDURES), unit, bench))
     if aircraft is None or plan is None or bench is None:
-        raise SheetError([problem for error in faults for problem in error.problems])
+        raise _together(faults)
     unit_simulation = bench_simulation = None
     defects: tuple[Defect, ...] = ()
     if bench.simulated:
@@ -119,6 +114,19 @@ def sheets_of_record(copies: Sequence[SheetCopy], *, model: str | None = None) -
                 model=model or paths["unit"], aircraft=paths["aircraft"], plan=paths["plan"], bench=paths["bench"]
             )
         )
+
+
+def _tried(faults: list[SheetError], loading: Callable[[], Loaded]) -> Loaded | None:
+    """Return what loads, or keep its faults for later."""
+    try:
+        return loading()
+    except SheetError as error:
+        faults.append(error)
+        return None
+
+
+def _together(faults: Sequence[SheetError]) -> SheetError:
+    return SheetError([problem for error in faults for problem in error.problems])
 
 
 def _only_model() -> str:

@@ -44,8 +44,9 @@ def main() -> None:
             document = run(records, *words)
             record = Path(document["record"])
             ratio = document["bench_time_s"] / document["run_time_s"]
+            name = " ".join(words) or "acceptance"
             print(
-                f"{' '.join(words) or 'acceptance':28} {document['verdict']:14} bench {document['bench_time_s']:6.1f} s, "
+                f"{name:24} {document['verdict']:12} bench {document['bench_time_s']:6.1f} s, "
                 f"run {document['run_time_s']:6.2f} s (wall in all {document['wall_time_s']:6.2f} s): x{ratio:5.1f}; "
                 f"peak {document['peak_memory_mb']:.0f} MB, captures {size_mb(record / 'captures'):.1f} MB, "
                 f"report {(record / 'report.html').stat().st_size / 1e6:.2f} MB"

@@ -93,7 +93,7 @@ class BenchLeads:
                 f"Bench: {title}",
                 statement,
                 wrong=() if not known or agreement(residue) else (words,),
-                trials=1 if known else 0,
+                tried=known,
                 captures=(*off.names, *on.names),
                 doubts=residue.doubts,
                 notes=(words,) if known else (),

@@ -30,7 +30,7 @@ from test_plans.rig import CaptureSession, Rig
 from test_plans.sheets import DimmingKind, DimmingOutput, Setup, TrimAxis
 from test_plans.signals import function_named, idle_outputs, voltage_signal
 from test_plans.trim_loaded import load_name
-from test_plans.trim_switches import RUN_PATH
+from test_plans.trim_switches import RUN_PATH, lines_of
 
 CAPTURE = "ramp"
 RATE_HZ = 5000.0
@@ -65,6 +65,7 @@ class BusRamp:
                 CaptureNeed(
                     name=CAPTURE,
                     signals=_signals(setup, axis),
+                    lines=lines_of(axis),
                     sample_rate_hz=RATE_HZ,
                     duration_s=duration_s,
                     highest_v={"unit.voltage": levels.high_v, voltage_signal(axis.name): levels.high_v},
@@ -92,7 +93,11 @@ class BusRamp:
         rig.ramp_supply(levels.high_v, rate_v_per_s=POWER_UP_RATE_V_PER_S)
         rig.wait(DWELL_S)
         with rig.capture(
-            CAPTURE, _signals(setup, axis), sample_rate_hz=RATE_HZ, ramp_rate_v_per_s=_rate(setup)
+            CAPTURE,
+            _signals(setup, axis),
+            sample_rate_hz=RATE_HZ,
+            lines=lines_of(axis),
+            ramp_rate_v_per_s=_rate(setup),
         ) as session:
             session.wait_until(REPORTED_S)
             self._fall(rig, session, setup, axis)

@@ -14,7 +14,7 @@ from analysis.verdict import Cause
 from test_plans.readings import FILTER_S, Delay, Record, crossing_on_ramp, doubted, nothing
 from test_plans.sheets import DimmingOutput, Setup, TrimAxis
 from test_plans.signals import voltage_signal
-from test_plans.trim_switches import Held, holds_of, others_than
+from test_plans.trim_switches import Held, holds_of, line_doubts, others_than
 
 STAIR_S = 0.020  # the supply moves in stairs this long, so a threshold is known to one stair
 SCAN_DELAY = Delay.between(0.0, 0.010)  # from a crossing to the reaction at the output: up to two scans of 5 ms
@@ -60,6 +60,8 @@ class RampRun:
             reason = f"the bus fell to {bus.min():.2f} V only, {low_v:.2f} V was asked for"
             doubts.append(Doubt(reason=reason, cause=Cause.BENCH, next_step="see what holds the supply up"))
         doubts.extend(_limiting(record, setup, condition))
+        for held in holds:
+            doubts.extend(line_doubts(record, held))
         return cls(
             record=record,
             axis=axis,

@@ -11,6 +11,7 @@ from test_plans.signals import function_named
 
 RATE_HZ = 1000.0
 LOOK_S = 0.3
+SETTLE_S = 0.5  # the bleed goes on working: look when little is left to fall
 CAPTURE = "discharged"
 
 
@@ -38,6 +39,7 @@ class Discharge:
     def stimulate(self, rig: Rig, setup: Setup) -> None:  # noqa: ARG002
         """Make safe, then look."""
         rig.make_safe()
+        rig.wait(SETTLE_S)
         with rig.capture(CAPTURE, ("supply.voltage",), sample_rate_hz=RATE_HZ) as session:
             session.wait_until(LOOK_S)
 

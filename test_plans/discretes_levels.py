@@ -30,6 +30,7 @@ HOLD_S = 0.080  # longer than any latency that could still pass
 CHECK_S = 0.075
 STAGGER_S = 0.1
 DWELL_S = 0.15
+MOVED_FRACTION = 0.5  # of the ramp asked for: less, and the stimulus did not reach the pin
 PULL_LEVELS_V = (0.0, 2.0)
 PULL_S = 0.25
 SETTLE_S = 0.05
@@ -244,25 +245,31 @@ class DiscreteLevels:
             return nothing(*(record.missing or (_cut_short(record.name),)))
         begin_s = ramps[1 if active else 2].time_s
         end_s = ramps[2].time_s if active else record.duration_s
-        changes = [
-            event
-            for event in record.reports(discrete.report)
-            if begin_s <= event.time_s < end_s and bool(event.fields["state"]) is active
-        ]
+        change = _change_to(record.reports(discrete.report), begin_s, end_s, state=active)
+        if change is None:
+            return nothing(
+                *self._no_change(record, evidence, setup, discrete, window_s=(begin_s, end_s), active=active)
+            )
         signal = voltage_signal(discrete.name)
-        if not changes:
-            return nothing(*self._no_change(record, evidence, discrete, begin_s, end_s, active=active))
-        return crossing_on_ramp(record, signal, detected_s=changes[0].time_s, delay=report_delay(setup))
+        return crossing_on_ramp(record, signal, detected_s=change.time_s, delay=report_delay(setup))
 
     def _no_change(
-        self, record: Record, evidence: Evidence, discrete: Discrete, begin_s: float, end_s: float, *, active: bool
+        self,
+        record: Record,
+        evidence: Evidence,
+        setup: Setup,
+        discrete: Discrete,
+        *,
+        window_s: tuple[float, float],
+        active: bool,
     ) -> tuple[Doubt, ...]:
-        """Say whose it is that a ramp over the whole range moved nothing."""
+        """Say whose it is that a ramp over the whole range changed nothing."""
         signal = voltage_signal(discrete.name)
-        spoilt = (*record.doubts((signal,), begin_s, end_s), *silence_doubts(record, evidence))
+        spoilt = (*record.doubts((signal,), *window_s), *silence_doubts(record, evidence))
         if spoilt:
             return spoilt
-        if not record.reports(discrete.report):
+        reports = record.reports(discrete.report)
+        if not reports:
             return (
                 Doubt(
                     reason=f"{record.name}: {discrete.title} was never reported",
@@ -270,13 +277,20 @@ class DiscreteLevels:
                     next_step="check the report's identifier in the unit sheet",
                 ),
             )
-        if not active and not _was_active(record.reports(discrete.report), begin_s):
-            reason = f"{discrete.title} never went active, so it could not go inactive"
-        else:
-            pin = record.smoothed(signal, begin_s, end_s)
-            word = "active" if active else "inactive"
-            reason = f"{discrete.title} did not go {word} while its pin went from {pin[0]:.2f} V to {pin[-1]:.2f} V"
-        return (Doubt(reason=reason, cause=Cause.UNIT),)
+        pin = record.smoothed(signal, *window_s)
+        asked_v = RAMP_RATE_V_PER_S * ramp_of(discrete, setup.bench, RAMP_RATE_V_PER_S).duration_s
+        if abs(float(pin[-1] - pin[0])) < MOVED_FRACTION * asked_v:
+            return (
+                Doubt(
+                    reason=f"pin {discrete.pin} went from {pin[0]:.2f} V to {pin[-1]:.2f} V, not by {asked_v:.1f} V",
+                    cause=Cause.UNDECIDED,
+                    next_step=f"unplug the unit and drive line {discrete.name} again",
+                ),
+            )
+        was = "active" if _state_at(reports, window_s[0]) else "inactive"
+        wanted = "active" if active else "inactive"
+        moved = f"while its pin went from {pin[0]:.2f} V to {pin[-1]:.2f} V"
+        return (Doubt(reason=f"{discrete.title}, {was} before, did not go {wanted} {moved}", cause=Cause.UNIT),)
 
     def _pull_current(
         self, evidence: Evidence, setup: Setup, discrete: Discrete, held: tuple[Doubt, ...]
@@ -345,8 +359,15 @@ def _state_at(reports: Sequence[Event], time_s: float) -> bool | None:
     return bool(shown[-1].fields["state"]) if shown else None
 
 
-def _was_active(reports: Sequence[Event], before_s: float) -> bool:
-    return any(bool(event.fields["state"]) for event in reports if event.time_s < before_s)
+def _change_to(reports: Sequence[Event], begin_s: float, end_s: float, *, state: bool) -> Event | None:
+    """Return the first report of a state in a stretch that follows a report of the other one."""
+    before: Event | None = None
+    for event in reports:
+        changed = before is not None and bool(before.fields["state"]) is not state
+        if begin_s <= event.time_s < end_s and bool(event.fields["state"]) is state and changed:
+            return event
+        before = event
+    return None
 
 
 def _changed_between(reports: Sequence[Event], begin_s: float, end_s: float) -> bool:

@@ -1,7 +1,7 @@
 """Final repeat: quiescent current, one loaded drop and the configuration again; has the unit changed on the bench?"""
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from analysis.measurement import Measurement, Observation, Result
 from analysis.verdict import Cause
@@ -76,27 +76,29 @@ class FinalRepeat:
             rest, setup, CONDITION, "final-repeat.quiescent", "Quiescent current, again at the end of the run"
         )
         yield again
-        yield self._agrees(evidence, again, "power-up.quiescent")
+        yield from self._agrees(evidence, again, "power-up.quiescent")
         once_more = drop_measurement(drop, setup, axis, switch, f"final-repeat.{switch_id(switch, 'drop')}")
         yield once_more
-        yield self._agrees(evidence, once_more, switch_id(switch, "drop"))
+        yield from self._agrees(evidence, once_more, switch_id(switch, "drop"))
         if "configuration" in setup.unit.bus.reports:
             yield self._configuration(rest, setup)
 
-    def _agrees(self, evidence: Evidence, again: Measurement, first_id: str) -> Observation:
-        """Compare with the first value: within 3 u of the difference and a twentieth of the value.
+    def _agrees(self, evidence: Evidence, again: Measurement, first_id: str) -> Iterator[Observation]:
+        """Compare with the first value, where there is one: within 3 u of the difference and a twentieth of it.
 
         u of both readings is taken as if independent, although their channels are the same: a change is called one
         only when it is sure.
         """
         first = evidence.earlier(first_id)
-        known = first is not None and math.isfinite(first.value) and math.isfinite(again.value)
-        moved = again.value - first.value if first is not None and known else 0.0
-        u = math.hypot(again.standard_uncertainty, first.standard_uncertainty) if first is not None else 0.0
-        allowed = AGREES_WITHIN_U * u + DRIFT_FRACTION * abs(first.value if first is not None else 0.0)
-        return Observation(
+        if first is None or not math.isfinite(first.value):
+            return
+        known = math.isfinite(again.value)
+        moved = again.value - first.value
+        u = math.hypot(again.standard_uncertainty, first.standard_uncertainty)
+        allowed = AGREES_WITHIN_U * u + DRIFT_FRACTION * abs(first.value)
+        yield Observation(
             id=f"{again.id}.agrees",
-            title=f"{again.title.split(',')[0]}: as at the first time",
+            title=f"{again.title}: as at the first time",
             function=again.function,
             statement="the value has not changed over the run",
             trials=int(known),
@@ -105,7 +107,7 @@ class FinalRepeat:
             cause_if_failed=Cause.UNDECIDED,
             doubts=again.doubts,
             captures=again.captures,
-            notes=() if first is None else (f"first {first.value:.4g}, now {again.value:.4g} {again.quantity_unit}",),
+            notes=(f"first {first.value:.4g}, now {again.value:.4g} {again.quantity_unit}",),
         )
 
     def _configuration(self, record: Record, setup: Setup) -> Observation:

@@ -24,8 +24,8 @@ SETTLE_S = 0.05
 def steps_of(record: Record, line: str) -> Iterator[tuple[float, float, float]]:
     """Yield (from, to, volts) of every level that a stimulus line was put to, the last one cut to a quarter second."""
     stimuli = record.stimuli(line)
-    ends = [step.time_s for step in stimuli[1:]] + [record.duration_s]
-    for step, end_s in zip(stimuli, ends, strict=True):
+    ends = (*(step.time_s for step in stimuli[1:]), record.duration_s)
+    for step, end_s in zip(stimuli, ends, strict=False):  # without a stimulus there is no step either
         if end_s > step.time_s:
             yield step.time_s, min(end_s, step.time_s + LEVEL_S), step.value
 

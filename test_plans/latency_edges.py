@@ -119,15 +119,21 @@ def pair(
 
 
 def _changes(reports: Sequence[Event], edges: Sequence[PinEdge]) -> list[Event]:
-    """Return the reports that say something new: the counter moved, or the first one after the first edge."""
-    if not edges:
-        return []
+    """Return the reports that say something new: the counter moved.
+
+    Of the first one nothing is known before it: it is taken as an answer when it shows the state of the last edge
+    and comes within the time in which the bench keeps quiet after it.
+    """
     found: list[Event] = []
     counter: int | None = None
     for event in reports:
         shown = int(event.fields["counter"])
+        last = next((edge for edge in reversed(edges) if edge.time_s < event.time_s), None)
         first_answer = (
-            counter is None and event.time_s > edges[0].time_s and bool(event.fields["state"]) is edges[0].state
+            counter is None
+            and last is not None
+            and bool(event.fields["state"]) is last.state
+            and event.time_s - last.time_s <= QUIET_S
         )
         if first_answer or (counter is not None and shown != counter):
             found.append(event)

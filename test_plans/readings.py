@@ -328,19 +328,22 @@ def bench_observation(
     statement: str,
     *,
     wrong: Sequence[str],
-    trials: int,
+    tried: bool,
     captures: Sequence[str],
     doubts: Sequence[Doubt] = (),
     notes: Sequence[str] = (),
 ) -> Observation:
-    """Return an observation about the bench itself: `wrong` names what does not hold, in words."""
+    """Return an observation about the bench itself: `wrong` names what does not hold, in words.
+
+    It is one trial however many channels it looks at: different channels are no repeats of each other.
+    """
     return Observation(
         id=id,
         title=title,
         function="",
         statement=statement,
-        trials=trials,
-        failures=min(len(wrong), trials),
+        trials=int(tried),
+        failures=int(tried and bool(wrong)),
         detail="; ".join(wrong),
         source="bench sheet",
         cause_if_failed=Cause.BENCH,

@@ -28,6 +28,8 @@ from test_plans.trim_switches import (
     RUN_PATH,
     Held,
     hold_of,
+    line_doubts,
+    lines_of,
     others_than,
     seat_words,
     switch_id,
@@ -59,6 +61,7 @@ class TrimCutOff:
             CaptureNeed(
                 name=axis.name,
                 signals=_signals(setup, axis),
+                lines=lines_of(axis),
                 sample_rate_hz=RATE_HZ,
                 duration_s=_duration_s(axis),
                 highest_v={"unit.voltage": volts, voltage_signal(axis.name): volts},
@@ -84,7 +87,7 @@ class TrimCutOff:
         bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 3.0))
         for axis in axes_under_test(setup):
             apply_loads(rig, [(axis.name, load_name(setup))])
-            with rig.capture(axis.name, _signals(setup, axis), sample_rate_hz=RATE_HZ) as session:
+            with rig.capture(axis.name, _signals(setup, axis), sample_rate_hz=RATE_HZ, lines=lines_of(axis)) as session:
                 actions: list[Action] = []
                 for position, switch in enumerate(axis.switches):
                     at_s = LEAD_S + position * (_hold_s(axis) + PAUSE_S)
@@ -152,7 +155,8 @@ def _doubts(record: Record, setup: Setup, axis: TrimAxis, held: Held | None) -> 
     span = (held.pressed_s, held.released_s)
     signals = ("unit.voltage", voltage_signal(axis.name))
     settled = held.pressed_s + SETTLED_S
-    return (*record.doubts(signals, *span), *supply_doubts(record, setup, CONDITION, settled, held.released_s))
+    supply = supply_doubts(record, setup, CONDITION, settled, held.released_s)
+    return (*record.doubts(signals, *span), *supply, *line_doubts(record, held))
 
 
 def _time(

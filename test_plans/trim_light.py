@@ -29,6 +29,8 @@ from test_plans.trim_switches import (
     MOTION_V,
     RUN_PATH,
     hold_of,
+    line_doubts,
+    lines_of,
     others_than,
     seat_words,
     switch_id,
@@ -63,6 +65,7 @@ class TrimLight:
             CaptureNeed(
                 name=axis.name,
                 signals=(*signals, f"{axis.name}.current"),
+                lines=lines_of(axis),
                 sample_rate_hz=RATE_HZ,
                 duration_s=_duration_s(axis),
                 highest_v=dict.fromkeys(signals, volts),
@@ -90,7 +93,7 @@ class TrimLight:
         apply_loads(rig, [(axis.name, _load(setup)) for axis in axes])
         for axis in axes:
             signals = (*watched_signals(setup), f"{axis.name}.current")
-            with rig.capture(axis.name, signals, sample_rate_hz=RATE_HZ) as session:
+            with rig.capture(axis.name, signals, sample_rate_hz=RATE_HZ, lines=lines_of(axis)) as session:
                 actions: list[Action] = []
                 for position, switch in enumerate(axis.switches):
                     at_s = LEAD_S + IDLE_S + position * (HOLD_S + PAUSE_S)
@@ -146,6 +149,7 @@ class TrimLight:
                 record.mean("unit.voltage", on_s, held.released_s),
             )
             doubts.extend((*output.doubts, *bus.doubts, *record.gap_doubts(off_s, end_s)))
+            doubts.extend(line_doubts(record, held))
             doubts.extend(supply_doubts(record, setup, CONDITION, on_s, held.released_s))
             driven_v = output.value * switch.polarity
             drives = int(driven_v >= DRIVES_FROM * bus.value)

@@ -30,6 +30,8 @@ from test_plans.trim_switches import (
     drop_of,
     duty_doubts,
     hold_of,
+    line_doubts,
+    lines_of,
     others_than,
     seat_words,
     switch_id,
@@ -158,7 +160,7 @@ def press_on_load(rig: Rig, setup: Setup, axis: TrimAxis, name: str, switches: I
     """Capture `name` while these switches are pressed one after the other with the axis on its load."""
     pressed = tuple(switches)
     apply_loads(rig, [(axis.name, load_name(setup))])
-    with rig.capture(name, capture_signals(setup, axis), sample_rate_hz=RATE_HZ) as session:
+    with rig.capture(name, capture_signals(setup, axis), sample_rate_hz=RATE_HZ, lines=lines_of(axis)) as session:
         actions: list[Action] = []
         for position, switch in enumerate(pressed):
             at_s = LEAD_S + position * (HOLD_S + PAUSE_S)
@@ -180,6 +182,7 @@ def capture_need(setup: Setup, axis: TrimAxis, name: str, duration_s: float) -> 
     return CaptureNeed(
         name=name,
         signals=capture_signals(setup, axis),
+        lines=lines_of(axis),
         sample_rate_hz=RATE_HZ,
         duration_s=duration_s,
         highest_v={"supply.voltage": volts + 1.0, "unit.voltage": volts, voltage_signal(axis.name): volts}
@@ -195,19 +198,21 @@ def window_of(record: Record, axis: TrimAxis, switch: TrimSwitch) -> tuple[float
 
 def voltage_and_current(record: Record, axis: TrimAxis, switch: TrimSwitch) -> tuple[Estimate, Estimate]:
     """Return voltage and current of the output while a switch was held, with their signs."""
-    window = window_of(record, axis, switch)
-    if window is None:
+    window, held = window_of(record, axis, switch), hold_of(record, axis, switch)
+    if window is None or held is None:
         unpressed = nothing(*(record.missing or (_not_pressed(record, switch),)))
         return unpressed, unpressed
-    return record.mean(voltage_signal(axis.name), *window), record.mean(f"{axis.name}.current", *window)
+    voltage = doubted(record.mean(voltage_signal(axis.name), *window), *line_doubts(record, held))
+    return voltage, record.mean(f"{axis.name}.current", *window)
 
 
 def loaded_drop(record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> Estimate:
     """Return the drop at the load's current, with every doubt that makes it something else than a drop."""
-    window = window_of(record, axis, switch)
-    if window is None:
+    window, held = window_of(record, axis, switch), hold_of(record, axis, switch)
+    if window is None or held is None:
         return nothing(*(record.missing or (_not_pressed(record, switch),)))
     doubts = [
+        *line_doubts(record, held),
         *duty_doubts(record, axis, *window),
         *supply_doubts(record, setup, CONDITION, *window),
         *consistency_doubts([_branch_check(record, setup, axis, switch)]),

@@ -14,6 +14,7 @@ from test_plans.signals import idle_outputs, voltage_signal
 HALF = 0.5
 DRIVES_FROM = 0.9  # of the bus: less is not driving
 MOTION_V = 0.5
+CLOSED_AFTER_S = 0.010
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +41,28 @@ def holds_of(record: Record, axis: TrimAxis) -> Iterator[Held]:
 def hold_of(record: Record, axis: TrimAxis, switch: TrimSwitch) -> Held | None:
     """Return the first stretch in which this switch was held; None where it never was."""
     return next((held for held in holds_of(record, axis) if held.switch is switch), None)
+
+
+def line_doubts(record: Record, held: Held) -> tuple[Doubt, ...]:
+    """Return the doubt that a switch line, read back at its pin, was not closed while it was held."""
+    capture = record.capture
+    if capture is None or held.switch.name not in capture.lines:
+        return record.missing
+    span = capture.span(held.pressed_s + CLOSED_AFTER_S, held.released_s - CLOSED_AFTER_S)
+    if capture.line(held.switch.name)[span].all():
+        return ()
+    return (
+        Doubt(
+            reason=f"{record.name}: line {held.switch.name} did not close pin {held.switch.pin} to ground",
+            cause=Cause.UNDECIDED,
+            next_step="unplug the unit and work the line again (bench-check)",
+        ),
+    )
+
+
+def lines_of(axis: TrimAxis) -> tuple[str, ...]:
+    """Return the switch lines of an axis, read back at their pins."""
+    return tuple(switch.name for switch in axis.switches)
 
 
 def watched_signals(setup: Setup) -> tuple[str, ...]:

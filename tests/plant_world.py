@@ -203,9 +203,11 @@ def _dimmer(index: int, name: str) -> DimmerOutput:
     )
 
 
-def dotterel_parameters(quantities: dict[str, float] | None = None) -> tuple[BenchParameters, TwinParameters]:
-    """Return bench and twin, with the given quantities in place of their defaults."""
-    return dotterel_bench(), dotterel_twin(quantities)
+def dotterel_parameters(
+    quantities: dict[str, float] | None = None, **supply: Any
+) -> tuple[BenchParameters, TwinParameters]:
+    """Return bench and twin, with the given quantities and supply fields in place of their defaults."""
+    return dotterel_bench(**supply), dotterel_twin(quantities)
 
 
 def airspeed_frame(airspeed_kt: float, code: int = 0) -> bytes:
@@ -217,7 +219,7 @@ class World:
     """A plant with its bench's habits: watchdog held, and small words for what tests do often."""
 
     def __init__(self, quantities: dict[str, float] | None = None, *, seed: int = 1, **supply: Any) -> None:
-        self.plant = Plant(dotterel_bench(**supply), dotterel_twin(quantities), seed)
+        self.plant = Plant(*dotterel_parameters(quantities, **supply), seed)
         self.plant.set_watchdog(True)
         self._code = 0
 

@@ -8,7 +8,7 @@ from bench.sheets.bench_file import AdapterTable, BenchFile, SignalTable
 from bench.sheets.schema import suggestion
 from bench.sheets.signals import BENCH_NODES, PLUG, ExpectedSignal, expected_signals
 from bench.sheets.source import join_key
-from bench.sheets.units import RESISTANCE, VOLTAGE, format_quantity, read_quantity
+from bench.sheets.units import RESISTANCE, SAMPLE_RATE, VOLTAGE, format_quantity, read_quantity
 from test_plans.rig import SupplyPath
 from test_plans.sheets import UnitSheet
 
@@ -23,6 +23,7 @@ class _Use:
 
 def check_bench(bench: BenchFile, unit: UnitSheet, file: str) -> Iterator[Problem]:
     """Yield every fault of meaning that concerns the bench itself or its adapter for `unit`."""
+    yield from _rates(bench, file)
     yield from _paths(bench, file)
     if bench.simulation is not None:
         yield from _bench_defects(bench, unit, file)
@@ -39,6 +40,13 @@ def check_bench(bench: BenchFile, unit: UnitSheet, file: str) -> Iterator[Proble
     yield from _loads(unit, adapter, here, file)
     yield from _bus(bench, unit, adapter, here, file)
     yield from _pins(unit, adapter, here, file)
+
+
+def _rates(bench: BenchFile, file: str) -> Iterator[Problem]:
+    if bench.daq.max_rate > bench.daq.max_total_rate:
+        most = format_quantity(bench.daq.max_total_rate, SAMPLE_RATE)
+        what = f"{format_quantity(bench.daq.max_rate, SAMPLE_RATE)} is above max-total-rate {most}"
+        yield Problem(file, "daq.max-rate", what, "swap the two, or correct one")
 
 
 def _paths(bench: BenchFile, file: str) -> Iterator[Problem]:

@@ -4,7 +4,7 @@ A bare name is a shipped sheet; anything with a path separator or ending in `.to
 that loads raises `SheetError` with all the problems it found.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -16,6 +16,7 @@ from bench.sheets.bench_file import BenchFile
 from bench.sheets.bench_mapping import to_bench_sheet, to_bench_simulation
 from bench.sheets.bench_sheet import BenchSheet
 from bench.sheets.plan_file import PlanFile, check_plan, to_plan
+from bench.sheets.plan_reach import check_reach
 from bench.sheets.schema import checked
 from bench.sheets.simulation_check import to_unit_simulation
 from bench.sheets.simulation_sheet import BenchSimulation, Defect, UnitSimulation
@@ -93,10 +94,20 @@ def default_aircraft(unit: UnitSheet) -> AircraftSheet:
     return load_aircraft(default_aircraft_name(unit), unit)
 
 
-def load_plan(name_or_path: str, procedures: Collection[str], unit: UnitSheet | None = None) -> Plan:
-    """Return a plan; `procedures` are the names of all there are, `unit` is the model it is meant for, if known."""
+def load_plan(
+    name_or_path: str, procedures: Collection[str], unit: UnitSheet | None = None, bench: BenchSheet | None = None
+) -> Plan:
+    """Return a plan; `procedures` are the names of all there are.
+
+    With unit and bench known, it is also held against them: axes and rheostats that exist, volts and amperes in reach.
+    """
     source = _source(name_or_path, _plans(), "plan")
-    file = checked(PlanFile, source, lambda plan, label: check_plan(plan, procedures, unit, label))
+
+    def check(plan: PlanFile, label: str) -> Iterator[Problem]:
+        yield from check_plan(plan, procedures, unit, label)
+        yield from check_reach(plan, unit, bench, label)
+
+    file = checked(PlanFile, source, check)
     return to_plan(file, source.digest)
 
 

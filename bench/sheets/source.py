@@ -42,8 +42,8 @@ def read_source(file: Path | Traversable, label: str) -> SheetSource:
         line = content[: fault.start].count(b"\n") + 1
         what = f"line {line} is not UTF-8 text"
         raise _refuse(label, what, "save the file as UTF-8 in a plain text editor") from fault
-    for number, line in enumerate(text.splitlines(), start=1):
-        if len(line) > LONGEST_LINE:
+    for number, written in enumerate(text.splitlines(), start=1):
+        if len(written) > LONGEST_LINE:
             raise _refuse(label, f"line {number} is longer than {LONGEST_LINE} characters", "break it up")
     try:
         data = tomllib.loads(text)

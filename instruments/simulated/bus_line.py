@@ -36,6 +36,7 @@ class BusLine:
         self._seed = seed
         self._waiting: list[_Waiting] = []
         self._free_ns = 0
+        self._host_has_ns = 0  # when the host had the last of the unit's frames
         self._started = 0
         self._starts: list[int] = []
         self._edges: list[NDArray[np.int64]] = []  # ns, beginning dominant, of each frame in `_starts`
@@ -87,7 +88,8 @@ class BusLine:
         self._free_ns = start_ns + round((shape.length_bits + INTERMISSION_BITS) * self._bit_ns)
         if frame.from_unit:
             latency_s = keyed_uniform(*self._latency_s, self._seed, "bus", "host latency", self._started)
-            self._received.append((end_ns + to_ns(latency_s), frame.identifier, frame.data))
+            self._host_has_ns = max(self._host_has_ns + 1, end_ns + to_ns(latency_s))  # an adapter hands on in order
+            self._received.append((self._host_has_ns, frame.identifier, frame.data))
         else:
             self._agenda.at(end_ns, Order.FRAME_END, lambda: self._deliver(frame))
         if self._waiting:

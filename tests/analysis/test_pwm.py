@@ -197,3 +197,19 @@ def test_senseless_arguments_are_refused():
         pwm(np.zeros(5), 1.0, nominal_frequency_hz=1.0, off_below=3.0, on_above=3.0)
     with pytest.raises(ValueError, match="must be positive"):
         pwm(np.zeros(5), 0.0, nominal_frequency_hz=1.0, off_below=1.0, on_above=3.0)
+
+
+@pytest.mark.parametrize("n_slivers", [1, 2, 7])
+@pytest.mark.parametrize("inverted", [False, True])
+def test_pulses_too_short_to_be_seen_every_time_give_a_duty_and_no_frequency(n_slivers, inverted):
+    # A duty of 99.97 % at 240 Hz is a gap of 1.2 us: one in seventeen periods shows at 50 kS/s.
+    samples = np.full(10_000, 13.8)
+    samples[:: 10_000 // n_slivers][:n_slivers] = 0.0
+    if inverted:
+        samples = 13.8 - samples
+    found = pwm(samples, 50_000.0, nominal_frequency_hz=240.0, off_below=2.0, on_above=10.0)
+    seen = n_slivers / 10_000
+    assert found.duty == pytest.approx(seen if inverted else 1.0 - seen)
+    assert found.u_duty == pytest.approx(0.0024)
+    assert math.isnan(found.frequency_hz)
+    assert found.doubts == ()

@@ -1,7 +1,7 @@
 import pytest
 from sheet_texts import PROCEDURES, changed, dotterel, problems_of
 
-from bench.sheets import default_aircraft, load_aircraft, load_plan
+from bench.sheets import default_aircraft, load_aircraft, load_bench, load_plan
 
 
 def plan_faults(folder, *edits):
@@ -87,6 +87,31 @@ def test_every_axis_that_is_loaded_was_shown_to_obey_before():
 )
 def test_each_fault_of_a_plan_is_named_with_its_key_and_mend(tmp_path, edit, said):
     problems = plan_faults(tmp_path, edit)
+    assert any(said in line for line in problems), problems
+
+
+@pytest.mark.parametrize(
+    ("edit", "said"),
+    [
+        (
+            ('voltage = "1 V"', 'voltage = "17 V"'),
+            "steps[2].conditions.voltage: 17 V is beyond the 16 V that dotterel-6 survives",
+        ),
+        (
+            ('voltage = "1 V"', 'voltage = "40 V"'),
+            "voltage: 40 V is beyond the 36 V that the supply of bench simulated gives",
+        ),
+        (
+            ('current-limit = "7 A"', 'current-limit = "70 A"'),
+            "steps[11].conditions.current-limit: 70 A is beyond the 60 A that",
+        ),
+    ],
+    ids=["unit", "supply volts", "supply amperes"],
+)
+def test_volts_and_amperes_out_of_reach_are_refused(tmp_path, edit, said):
+    unit = dotterel()
+    bench = load_bench("simulated", unit)
+    problems = problems_of(load_plan, changed(tmp_path, "plan", edit), PROCEDURES, unit, bench)
     assert any(said in line for line in problems), problems
 
 

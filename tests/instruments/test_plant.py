@@ -1,5 +1,7 @@
 """The plant as the instruments see it: what inputs and lines show, and that cutting time changes nothing."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from plant_world import (
@@ -352,3 +354,16 @@ def test_loads_switched_together_stand_in_parallel():
     assert motor_v / motor_a == pytest.approx(9.0 * 1000.0 / 1009.0, rel=1e-9)
     world.plant.set_digital_output(LOAD_9_OHM["pitch"], False)
     assert world.plant.motor_current_a("pitch") < 0.014
+
+
+def test_the_host_has_the_units_frames_in_the_order_they_were_sent():
+    world = World()
+    world.power_up()
+    world.wait(10.0)
+    frames = world.plant.take_frames()
+    per_burst = len({identifier for _, identifier, _ in frames})
+    assert len(frames) >= 10 * per_burst
+    for first in range(0, len(frames) - per_burst, per_burst):
+        burst = frames[first : first + per_burst]
+        assert burst == sorted(burst, key=lambda frame: frame[1])  # as arbitration put them on the line
+        assert all(earlier[0] < later[0] for earlier, later in pairwise(burst))

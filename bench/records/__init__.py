@@ -1,0 +1,1 @@
+"""What a run leaves on disk: capture logs and Parquet files, the journal, and the record folder."""

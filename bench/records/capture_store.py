@@ -1,0 +1,78 @@
+"""A record's captures on disk: a log while it is taken, Parquet once it is closed."""
+
+import re
+from pathlib import Path
+
+from analysis.capture import Capture
+from bench.errors import RecordError
+from bench.records.capture_log import LOG_SUFFIX
+from bench.records.durable import disk_faults
+from bench.records.log_reader import read_log
+from bench.records.parquet_store import PARQUET_SUFFIX, read_parquet, same_capture, write_parquet
+
+LONGEST_STEM = 100
+
+
+def capture_stem(number: int, procedure: str, attempt: int, name: str) -> str:
+    """Return a file name without suffix; `number` keeps it unique and in the order taken."""
+    plain = re.sub(r"[^A-Za-z0-9.-]+", "_", f"{procedure}-{attempt}-{name}")[:LONGEST_STEM]
+    return f"{number:04d}-{plain}"
+
+
+def settle_log(log_path: Path) -> Path:
+    """Turn a log into Parquet and return its path; the log goes only once the Parquet file reads back equal.
+
+    A log that is not whole stays as it is, and its own path is returned: what can't be read of it today may be
+    evidence of what went wrong.
+
+    Raises:
+        RecordError: the disk refuses, or it does not read back equal; then the log stays.
+    """
+    log = read_log(log_path)
+    if log.problem:
+        return log_path
+    path = log_path.with_suffix(PARQUET_SUFFIX)
+    part = path.with_name(path.name + ".part")
+    write_parquet(part, log)
+    if not same_capture(part, log):
+        part.unlink()
+        raise RecordError(f"{part}: does not read back as the log it was made of; {log_path} is kept. Check the disk.")
+    with disk_faults(path):
+        part.replace(path)
+        log_path.unlink()
+    return path
+
+
+def open_captures(folder: Path) -> tuple[tuple[Capture, ...], tuple[str, ...]]:
+    """Open every capture of a `captures` folder, in the order taken; no samples are read yet.
+
+    Returns:
+        The captures, and a sentence for each that can't be read or is not whole. Where a log and its Parquet
+        file both stand, the Parquet file was proved before it got its name, and is taken.
+    """
+    captures: list[Capture] = []
+    problems: list[str] = []
+    files = sorted(folder.glob(f"*{PARQUET_SUFFIX}")) + sorted(folder.glob(f"*{LOG_SUFFIX}"))
+    chosen = {path.stem: path for path in reversed(files)}
+    for stem in sorted(chosen):
+        try:
+            capture, problem = open_capture(chosen[stem])
+        except RecordError as error:
+            problems.append(str(error))
+            continue
+        captures.append(capture)
+        if problem:
+            problems.append(f"capture {capture.name} of {capture.procedure} is not whole: {problem}")
+    return tuple(captures), tuple(problems)
+
+
+def open_capture(path: Path) -> tuple[Capture, str]:
+    """Open one capture, log or Parquet; the text says what is wrong with it, or "".
+
+    Raises:
+        RecordError: nothing of it can be read.
+    """
+    if path.suffix == PARQUET_SUFFIX:
+        return read_parquet(path), ""
+    log = read_log(path)
+    return log.capture, log.problem

@@ -1,0 +1,50 @@
+"""What `evaluate` is given: the captures of one procedure, and what earlier procedures measured."""
+
+from collections.abc import Iterable, Sequence
+
+from analysis.capture import Capture
+from analysis.measurement import Measurement
+from bench.records.record import StoredResult
+from test_plans.procedure import MissingCaptureError
+
+
+class RecordEvidence:
+    """Satisfies `test_plans.procedure.Evidence`.
+
+    Args:
+        procedure: whose captures these are.
+        captures: captures of any procedures, in the order taken; of one name, the last attempt counts.
+        results: results of the run so far; those of other procedures are `earlier`, the last one of an id counts.
+    """
+
+    def __init__(self, procedure: str, captures: Iterable[Capture], results: Iterable[StoredResult]) -> None:
+        self._procedure = procedure
+        self._captures = {capture.name: capture for capture in captures if capture.procedure == procedure}
+        self._earlier = {
+            stored.result.id: stored.result
+            for stored in results
+            if stored.procedure != procedure and isinstance(stored.result, Measurement)
+        }
+
+    def has(self, name: str) -> bool:
+        """Say whether the capture is there."""
+        return name in self._captures
+
+    def capture(self, name: str) -> Capture:
+        """Return one capture.
+
+        Raises:
+            MissingCaptureError: it was not taken, or nothing of it is readable.
+        """
+        if name not in self._captures:
+            there = ", ".join(self._captures) or "none"
+            raise MissingCaptureError(f"{self._procedure}: capture {name} is not there; there are: {there}")
+        return self._captures[name]
+
+    def names(self) -> Sequence[str]:
+        """Return the names of all captures, in the order taken."""
+        return tuple(self._captures)
+
+    def earlier(self, measurement_id: str) -> Measurement | None:
+        """Return a measurement of another procedure of this run, or None."""
+        return self._earlier.get(measurement_id)

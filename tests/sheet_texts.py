@@ -1,0 +1,64 @@
+"""Shipped sheets with a few words changed, written where a loader can find them."""
+
+from functools import cache
+from importlib.resources import files
+
+from bench.errors import SheetError
+from bench.sheets import load_unit
+
+FOLDERS = {
+    "unit": files("test_plans") / "units" / "dotterel-6.toml",
+    "aircraft": files("test_plans") / "aircraft" / "whimbrel.toml",
+    "plan": files("test_plans") / "plans" / "acceptance.toml",
+    "bench": files("bench") / "benches" / "simulated.toml",
+}
+PROCEDURES = (
+    "bench-check",
+    "bench-leads",
+    "unpowered",
+    "power-up",
+    "discrete-levels",
+    "discrete-debounce",
+    "discrete-latency",
+    "dimming-curve",
+    "trim-light",
+    "trim-loaded",
+    "trim-cut-off",
+    "ground-pin",
+    "bus-ramp",
+    "final-repeat",
+    "discharge",
+)
+
+
+@cache
+def dotterel():
+    """The shipped unit sheet, read once."""
+    return load_unit("dotterel-6")
+
+
+@cache
+def shipped_text(kind):
+    return FOLDERS[kind].read_text(encoding="utf-8")
+
+
+def changed(folder, kind, *edits):
+    """Write the shipped sheet with each `(old, new)` replaced once; return its path as text."""
+    text = shipped_text(kind)
+    for old, new in edits:
+        assert old in text, f"the shipped {kind} sheet has no {old!r} to change"
+        text = text.replace(old, new, 1)
+    path = folder / f"{kind}.toml"
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+def problems_of(load, *arguments):
+    """Return what a loader refuses as `key: what; mend` lines; fail where it refuses nothing."""
+    caught = None
+    try:
+        load(*arguments)
+    except SheetError as error:
+        caught = error
+    assert caught is not None, "nothing was refused"
+    return [f"{problem.key}: {problem.what}; {problem.mend}" for problem in caught.problems]

@@ -1,0 +1,261 @@
+"""Discretes: thresholds out of ramps, stuck and held pins, debounce from counters, latency over edges."""
+
+from contextlib import contextmanager
+
+import numpy as np
+import pytest
+from synthetic_captures import Scene, Shelf, judged, setup_of, sheets
+
+from analysis.verdict import Cause, Verdict
+from test_plans.discrete_pins import drive_for, pin_for, ramp_of, report_delay
+from test_plans.driving import levels_of
+from test_plans.registry import PROCEDURES
+
+UNIT = sheets().unit
+FACTS = sheets().bench.facts
+LOW = UNIT.discretes[0]
+SETUP = setup_of("discrete-levels")
+
+
+def ramps(*, active_v=1.6, inactive_v=2.6, stuck=False, pin=None):
+    """Capture of discrete 1 ramped down and up at 0.5 V/s, reported as late as a good unit does on average."""
+    ramp = ramp_of(LOW, FACTS, 0.5)
+    down_s, up_s = 0.3, 0.3 + ramp.duration_s + 0.15
+    scene = Scene("ramps-low", up_s + ramp.duration_s + 0.2)
+    top_v, bottom_v = pin_for(LOW, FACTS, ramp.inactive_v), pin_for(LOW, FACTS, ramp.active_v)
+    at = (0.0, down_s, down_s + ramp.duration_s, up_s, up_s + ramp.duration_s, 99.0)
+    moving = np.interp(scene.times_s, at, (top_v, top_v, bottom_v, bottom_v, top_v, top_v))
+    scene.signal("discrete-1.voltage", moving if pin is None else pin)
+    for time_s, value in ((0.15, ramp.inactive_v), (down_s, ramp.active_v), (up_s, ramp.inactive_v)):
+        scene.drive("discrete-1", time_s, value)
+    delay_s = report_delay(SETUP).mean_s
+    scene.report("discrete-1", 0.1, state=False, counter=0)
+    if not stuck:
+        went_s = down_s + (top_v - active_v) / 0.5 + delay_s
+        back_s = up_s + (inactive_v - bottom_v) / 0.5 + delay_s
+        scene.report("discrete-1", went_s, state=True, counter=1)
+        scene.report("discrete-1", back_s, state=False, counter=2)
+    scene.report("discrete-1", scene.n / 1000.0 - 0.05, state=False, counter=0 if stuck else 2)
+    return scene
+
+
+def truth(*, pin=lambda value: value, follows=True):
+    scene = Scene("truth", 3.0)
+    values = np.full(scene.n, 5.0)
+    scene.report("discrete-1", 0.5, state=False, counter=0)
+    for trial in range(3):
+        for offset_s, level_v, state in ((0.0, 0.0, True), (0.08, 5.0, False)):
+            at_s = 1.2 + 0.16 * trial + offset_s
+            scene.drive("discrete-1", at_s, level_v)
+            values[round(at_s * 1000) :] = level_v
+            if follows:
+                scene.report("discrete-1", at_s + 0.025, state=state, counter=2 * trial + 1 + (not state))
+    return scene.signal("discrete-1.voltage", pin(values))
+
+
+def isolation(reads):
+    scene = Scene("isolation", 0.65)
+    values = np.zeros(scene.n)
+    for at_s, level_v in ((0.15, 2.0), (0.40, 8.0)):
+        scene.drive("discrete-1", at_s, level_v)
+        values[round(at_s * 1000) :] = level_v
+    return scene.signal("discrete-1.voltage", values if reads else 0.0)
+
+
+def test_a_drive_level_puts_the_pin_where_it_is_wanted():
+    assert pin_for(LOW, FACTS, drive_for(LOW, FACTS, 2.0)) == pytest.approx(2.0)
+    assert pin_for(LOW, FACTS, 0.0) == pytest.approx(5.0 * 1000.0 / 5700.0)  # a divider of 1 kohm and 4.7 kohm
+
+
+def test_the_delay_to_the_report_comes_from_the_sheets_debounce():
+    # 20 to 27 ms to the bus, then the frame of about 1 ms and the host's 3 ms
+    delay = report_delay(SETUP)
+    assert delay.mean_s - delay.bound_s == pytest.approx(0.0209, abs=1e-4)
+    assert delay.mean_s + delay.bound_s == pytest.approx(0.0311, abs=1e-4)
+
+
+def test_both_thresholds_are_where_the_pin_stood_when_the_unit_saw_them():
+    found = judged("discrete-levels", ramps(active_v=1.55, inactive_v=2.65).capture())
+    assert found["discrete-1.threshold-active"].value == pytest.approx(1.55, abs=0.003)
+    assert found["discrete-1.threshold-inactive"].value == pytest.approx(2.65, abs=0.003)
+    assert found["discrete-1.hysteresis"].value == pytest.approx(1.10, abs=0.004)
+    assert (
+        found["discrete-1.hysteresis"].standard_uncertainty < found["discrete-1.threshold-active"].standard_uncertainty
+    )
+
+
+def test_a_threshold_too_high_is_the_units_fail():
+    found = judged("discrete-levels", ramps(active_v=2.5, inactive_v=3.5).capture())
+    assert (found["discrete-1.threshold-active"].verdict, found["discrete-1.threshold-active"].cause) == (
+        Verdict.FAIL,
+        Cause.UNIT,
+    )
+
+
+def test_a_discrete_that_a_whole_ramp_does_not_move_is_the_units_fail():
+    found = judged("discrete-levels", ramps(stuck=True).capture())["discrete-1.threshold-active"]
+    assert (found.verdict, found.cause) == (Verdict.FAIL, Cause.UNIT)
+
+
+def test_a_ramp_that_did_not_reach_the_pin_blames_nobody():
+    found = judged("discrete-levels", ramps(stuck=True, pin=0.0).capture())["discrete-1.threshold-active"]
+    assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.UNDECIDED)
+
+
+def test_lost_samples_where_the_threshold_lies_are_the_benchs():
+    scene = ramps()
+    scene.gap(4.5, 600)
+    found = judged("discrete-levels", scene.capture())["discrete-1.threshold-active"]
+    assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.BENCH)
+
+
+def test_truth_counts_every_change():
+    assert judged("discrete-levels", truth().capture())["discrete-1.truth"].verdict is Verdict.PASS
+    stuck = judged("discrete-levels", truth(follows=False).capture())["discrete-1.truth"]
+    assert (stuck.verdict, stuck.trials, stuck.failures) == (Verdict.FAIL, 6, 3)
+
+
+@pytest.mark.parametrize(
+    ("captures", "verdict", "cause"),
+    [
+        ((), Verdict.INCONCLUSIVE, Cause.UNDECIDED),
+        ((True,), Verdict.FAIL, Cause.UNIT),
+        ((False,), Verdict.INCONCLUSIVE, Cause.BENCH),
+    ],
+)
+def test_a_held_pin_is_the_units_only_when_its_line_is_sound_without_the_unit(captures, verdict, cause):
+    held = truth(pin=lambda values: 0.0 * values, follows=False).capture()
+    shown = [isolation(reads).capture() for reads in captures]
+    found = judged("discrete-levels", held, *shown)["discrete-1.truth"]
+    assert (found.verdict, found.cause) == (verdict, cause)
+
+
+def test_the_pull_up_current_is_carried_on_to_a_short():
+    scene = Scene("pull-up", 0.65)
+    values = np.full(scene.n, 5.0)
+    for at_s, level_v in ((0.15, 0.0), (0.40, 2.0)):
+        scene.drive("discrete-1", at_s, level_v)
+        values[round(at_s * 1000) :] = level_v + (5.0 - level_v) * 1000.0 / 5700.0
+    found = judged("discrete-levels", scene.signal("discrete-1.voltage", values).capture())["discrete-1.pull-current"]
+    assert found.value == pytest.approx(5.0 / 4700.0, rel=0.002)
+    assert found.verdict is Verdict.PASS
+
+
+def pulses(name, width_s, *, counted, reaches=True):
+    scene = Scene(name, 3.3, 10_000.0)
+    values = np.full(scene.n, 5.0)
+    levels = levels_of(LOW)
+    scene.report("discrete-1", 0.9, state=False, counter=4)
+    for pulse in range(20):
+        at_s = 1.3 + 0.07 * pulse
+        scene.drive("discrete-1", at_s, levels.active_v).drive("discrete-1", at_s + width_s, levels.inactive_v)
+        values[round(at_s * 1e4) : round((at_s + width_s) * 1e4)] = 0.9
+    scene.report("discrete-1", 3.2, state=False, counter=4 + counted)
+    return scene.signal("discrete-1.voltage", values if reaches else 5.0).capture()
+
+
+def test_short_pulses_must_leave_the_counter_and_long_ones_move_it_by_two():
+    found = judged("discrete-debounce", pulses("short", 0.0149, counted=0), pulses("long", 0.0251, counted=40))
+    assert found["discrete-1.rejects-short"].verdict is Verdict.PASS
+    assert found["discrete-1.accepts-long"].verdict is Verdict.PASS
+
+
+def test_an_accepted_short_pulse_and_a_missed_long_one_are_the_units():
+    found = judged("discrete-debounce", pulses("short", 0.0149, counted=2), pulses("long", 0.0251, counted=38))
+    assert [found[f"discrete-1.{what}"].failures for what in ("rejects-short", "accepts-long")] == [1, 1]
+    assert found["discrete-1.accepts-long"].cause is Cause.UNIT
+
+
+@pytest.mark.parametrize(
+    "capture", [pulses("short", 0.0149, counted=0, reaches=False), pulses("short", 0.0160, counted=0)]
+)
+def test_pulses_that_were_not_at_the_pin_prove_nothing(capture):
+    found = judged("discrete-debounce", capture)["discrete-1.rejects-short"]
+    assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.UNDECIDED)
+
+
+def latency(*, latency_s=0.023, n_edges=60, answers=True, heard=True, hidden=0):
+    rate_hz = 50_000.0
+    scene = Scene("discrete-1", 0.2 + 0.11 * n_edges + 0.5, rate_hz)
+    pin, line = np.full(scene.n, 5.0), np.zeros(scene.n, dtype=bool)
+
+    def frame(start_s):
+        first = round(start_s * rate_hz)
+        line[first : first + 46 : 2] = True
+
+    frame(0.05)
+    scene.report("discrete-1", 0.0525, state=False, counter=0)
+    for index in range(n_edges):
+        at_s, active = 0.2 + 0.11 * index, index % 2 == 0
+        scene.drive("discrete-1", at_s, 0.0 if active else 5.0)
+        pin[round(at_s * rate_hz) :] = 0.9 if active else 5.0
+        if answers:
+            frame(at_s + latency_s)
+            if index < hidden:
+                frame(at_s + latency_s - 0.001)  # another frame ahead of it, without a pause between
+            if heard:
+                scene.report("discrete-1", at_s + latency_s + 0.002, state=active, counter=index + 1)
+    return scene.signal("discrete-1.voltage", pin).line("bus.receive", line).capture()
+
+
+def test_the_worst_latency_passes_with_59_edges_and_carries_its_trials():
+    found = judged("discrete-latency", latency())["discrete-1.latency"]
+    assert found.value == pytest.approx(0.023, abs=60e-6)
+    assert found.verdict is Verdict.PASS
+
+
+def test_too_few_edges_are_no_worst_case():
+    found = judged("discrete-latency", latency(n_edges=40))["discrete-1.latency"]
+    assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.UNDECIDED)
+
+
+def test_a_late_report_is_the_units_fail():
+    found = judged("discrete-latency", latency(latency_s=0.050))["discrete-1.latency"]
+    assert (found.verdict, found.cause) == (Verdict.FAIL, Cause.UNIT)
+
+
+def test_edges_that_bring_nothing_while_periodic_reports_come_are_the_units():
+    found = judged("discrete-latency", latency(answers=False))["discrete-1.every-edge-reported"]
+    assert (found.verdict, found.failures) == (Verdict.FAIL, 60)
+
+
+def test_frames_that_nobody_decoded_are_the_benchs():
+    found = judged("discrete-latency", latency(heard=False))["discrete-1.every-edge-reported"]
+    assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.BENCH)
+
+
+class NotingRig:
+    """Takes note of the captures a follow-up asks for, and of what they drive."""
+
+    def __init__(self):
+        self.taken = []
+        self.driven = []
+        self.now_s = 0.0
+
+    @contextmanager
+    def capture(self, name, signals, **_how):
+        self.taken.append((name, tuple(signals)))
+        yield self
+
+    def drive(self, stimulus, voltage_v, *, at_s):
+        self.driven.append((stimulus, voltage_v, at_s))
+
+    def quiet_bus(self, *, from_s, to_s):
+        assert to_s - from_s == pytest.approx(0.060)
+
+    def wait_until(self, time_s):
+        self.now_s = max(self.now_s, time_s)
+
+
+def test_hidden_edges_are_taken_again_and_only_those_missing():
+    rig, evidence = NotingRig(), Shelf(latency(hidden=4))
+    assert PROCEDURES["discrete-latency"].follow_up(rig, setup_of("discrete-latency"), evidence)
+    assert rig.taken == [("discrete-1.repeat-1", ("discrete-1.voltage",))]
+    assert len(rig.driven) == 8  # three missing of 59 and five to spare
+    assert rig.driven[-1][1] == levels_of(LOW).inactive_v
+
+
+def test_enough_edges_need_no_follow_up():
+    assert not PROCEDURES["discrete-latency"].follow_up(
+        NotingRig(), setup_of("discrete-latency"), Shelf(latency(hidden=1))
+    )
