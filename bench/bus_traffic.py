@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from itertools import count
 
 from instruments.canaerospace import airspeed_payload, decode_payload
-
 from instruments.capabilities import AvionicsBus, ReceivedFrame
 from instruments.errors import ProtocolError
 from test_plans.sheets import Bus, ReportKind
