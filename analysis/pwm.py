@@ -256,7 +256,7 @@ def _slivers(edges: Edges, n_samples: int) -> bool:
 
 def _hardly_pulsed(samples: Samples, levels: StateLevels, u_duty: float) -> Pwm:
     return Pwm(
-        duty=float(np.mean(np.asarray(samples) > levels.reference_level(MESIAL_PERCENT))),
+        duty=float(np.mean(samples.astype(np.float64) > levels.reference_level(MESIAL_PERCENT))),
         u_duty=u_duty,
         frequency_hz=math.nan,
         u_frequency_hz=math.nan,

@@ -3,6 +3,7 @@
 The drivers, resource names and serial URLs are those of a bench of metal; only what answers is simulated.
 """
 
+import logging
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from instruments.avionics_bus import open_avionics_bus
 from instruments.capabilities import AvionicsBus, Identity
 from instruments.clock import Clock
 from instruments.daq import DaqRatings, SerialDaq, open_daq
+from instruments.errors import InstrumentError
 from instruments.simulated.can_link import serve_bus
 from instruments.simulated.clock import SimulatedClock
 from instruments.simulated.daq_device import SimulatedDaq
@@ -22,6 +24,8 @@ from instruments.simulated.serial_link import serve_serial
 from instruments.simulated.supply_face import supply_instrument
 from instruments.simulated.visa_library import simulated_resource_manager
 from instruments.supply import ScpiSupply, SupplyRatings, open_supply
+
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,18 +79,18 @@ def open_simulated_bench(
             name="supply",
             time_out_s=sheet.supply.time_out_s,
         )
-        stack.callback(supply.close)
+        stack.callback(_close, supply.close)
         daq = open_daq(
             sheet.daq.url, clock=clock, ratings=daq_ratings(sheet), name="daq", time_out_s=sheet.daq.time_out_s
         )
-        stack.callback(daq.close)
+        stack.callback(_close, daq.close)
         bus = None
         if sheet.bus is not None:
             stack.enter_context(serve_bus(sheet.bus.channel, plant=plant, clock=clock))
             bus = open_avionics_bus(
                 sheet.bus.interface, sheet.bus.channel, bit_rate=sheet.bus.bit_rate, clock=clock, name="avionics bus"
             )
-            stack.callback(bus.close)
+            stack.callback(_close, bus.close)
         yield OpenBench(
             supply=supply,
             daq=daq,
@@ -97,6 +101,14 @@ def open_simulated_bench(
             identities={"supply": supply.identify(), "daq": daq.identify()},
             plant=plant,
         )
+
+
+def _close(close: Callable[[], None]) -> None:
+    """Close a driver; what it can't reach any more the run has already said, for making safe comes before."""
+    try:
+        close()
+    except InstrumentError as error:
+        _log.warning("closing: %s", error)
 
 
 def daq_ratings(sheet: BenchSheet) -> DaqRatings:

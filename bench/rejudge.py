@@ -10,17 +10,16 @@ from analysis.finding import Finding
 from analysis.judge import not_run
 from analysis.overall import overall
 from analysis.report import render_report
-from analysis.verdict import Verdict
-from bench.judging import findings_of, spoilt_by
+from analysis.verdict import Cause, Verdict
+from bench.judging import completed_id, ended_early, findings_of, spoilt_by
 from bench.memory import peak_memory_mb
 from bench.planning import plan_steps
 from bench.records.evidence import RecordEvidence
 from bench.records.reading import load_record
-from bench.records.record import StoredResult
+from bench.records.record import Record, StoredResult
 from bench.records.record_writer import RecordWriter
 from bench.records.run_facts import RunFacts, RunOutcome, RunStatus
 from bench.run_sheets import sheets_of_record
-from bench.runner import completed_id
 from bench.steps import PlannedStep
 from bench.summary import run_summary, touched_functions
 from bench.verify import VerifyResult
@@ -67,8 +66,12 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
             found = list(step.procedure.evaluate(evidence, step.setup))
             writer.results(step.name, attempt, found)
             results.extend(StoredResult(procedure=step.name, attempt=attempt, result=result) for result in found)
-            writer.keep(findings_of(found, sheets.unit, procedure=step.name, attempt=attempt))
-        writer.keep(_kept(parent.findings, step, judged_again=bool(attempts)))
+            findings = findings_of(found, sheets.unit, procedure=step.name, attempt=attempt)
+            troubles = _troubles(parent, step, attempt)
+            for trouble in troubles:
+                findings = ended_early(findings, trouble)
+            writer.keep([*findings, *troubles])
+        writer.keep(_left_out(parent, step, judged_again=bool(attempts)))
     for instrument in parent.instruments:
         writer.instrument(instrument)
     for stop in parent.stops:
@@ -77,9 +80,8 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
             writer.revise(spoilt_by(stop.suspect, writer.findings, parent.captures))
     for note in parent.problems:
         writer.note(f"parent record: {note}")
-    findings = writer.findings
-    came_to = overall(findings)
-    touched = touched_functions(findings, steps)
+    came_to = overall(writer.findings)
+    touched = touched_functions(writer.findings, steps)
     outcome = RunOutcome(
         status=parent.outcome.status if parent.outcome else RunStatus.CRASHED,
         verdict=came_to.verdict,
@@ -105,16 +107,32 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
     )
 
 
-def _kept(findings: Sequence[Finding], step: PlannedStep, *, judged_again: bool) -> list[Finding]:
-    """Return what of a step does not come of captures: that it was not run, or ended early, and why."""
-    kept = [
-        finding
-        for finding in findings
-        if finding.procedure == step.name
-        and (finding.verdict is Verdict.NOT_RUN or finding.id == completed_id(step.name))
+def _troubles(parent: Record, step: PlannedStep, attempt: int) -> list[Finding]:
+    """Return what ended an attempt early: findings of the run that said so, or that it was never ended."""
+    told = [
+        finding for finding in parent.findings if finding.id == completed_id(step.name) and finding.attempt == attempt
     ]
-    if kept or judged_again:
-        return kept
+    if (step.name, attempt) not in parent.unfinished:
+        return told
+    functions = step.functions
+    killed = Finding(
+        id=completed_id(step.name),
+        procedure=step.name,
+        function=functions[0] if functions else "",
+        title=f"{step.procedure.title}: carried to its end",
+        verdict=Verdict.INCONCLUSIVE,
+        cause=Cause.UNDECIDED,
+        attempt=attempt,
+        reasons=("the run was ended from outside",),
+    )
+    return [*told, killed]
+
+
+def _left_out(parent: Record, step: PlannedStep, *, judged_again: bool) -> list[Finding]:
+    """Return that a step was not run, and why; for a killed run, that nothing is left of it."""
+    told = [f for f in parent.findings if f.procedure == step.name and f.verdict is Verdict.NOT_RUN]
+    if told or judged_again:
+        return told
     functions = step.functions
     return [
         not_run(

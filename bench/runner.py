@@ -16,8 +16,8 @@ from analysis.finding import Finding
 from analysis.judge import not_run
 from analysis.measurement import Result
 from analysis.verdict import Cause, Verdict
-from bench.errors import AbortError, UnsafeError
-from bench.judging import findings_of
+from bench.errors import AbortError, BenchError, UnsafeError
+from bench.judging import completed_id, ended_early, findings_of
 from bench.progress import Progress
 from bench.rig import BenchRig
 from bench.steps import CLOSING_PROCEDURE, PlannedStep
@@ -63,7 +63,6 @@ class RunResult:
     """
 
     findings: list[Finding] = field(default_factory=list)
-    results: list[tuple[str, Result]] = field(default_factory=list)  # (procedure, result)
     stopped: str = ""
     suspect: str = ""
     interrupted: bool = False
@@ -95,20 +94,24 @@ class Runner:
         """Take every step; return what came of it. The bench is safe afterwards, or what is unknown is named."""
         try:
             for index, step in enumerate(self._steps):
-                if self._result.stopped:
+                try:
+                    self._take_or_leave(step, self._steps[index:])
+                except KeyboardInterrupt:
+                    self._interrupted()
                     self._leave_out(step, f"the run ended early: {self._result.stopped}")
-                elif blocked := self._blocked_by(step):
-                    self._leave_out(step, blocked)
-                else:
-                    self._take(step, self._steps[index:])
-        except KeyboardInterrupt:
-            self._result.interrupted = True
-            self._stop("stopped by the operator (Ctrl-C)", "")
         finally:
             with _interrupts_held():
                 self._make_safe()
         self._result.bench_time_s = self._rig.now_s
         return self._result
+
+    def _take_or_leave(self, step: PlannedStep, ahead: Sequence[PlannedStep]) -> None:
+        if self._result.stopped:
+            self._leave_out(step, f"the run ended early: {self._result.stopped}")
+        elif blocked := self._blocked_by(step):
+            self._leave_out(step, blocked)
+        else:
+            self._take(step, ahead)
 
     def _make_safe(self) -> None:
         try:
@@ -147,45 +150,53 @@ class Runner:
         self._log.procedure_started(step.name, attempt, self._rig.now_s)
         self._before_procedure(step.name, attempt)
         self._rig.begin_procedure(step.name, attempt)
-        trouble = self._stimulate(step)
-        results = self._evaluate(step)
+        troubles = self._stimulate(step)
+        results = self._evaluate(step, troubles)
         findings = findings_of(results, step.setup.unit, procedure=step.name, attempt=attempt)
-        if trouble is not None:
-            findings.append(trouble)
+        for trouble in troubles:
+            findings = ended_early(findings, trouble)
+        findings += troubles
         self._log.results(step.name, attempt, results)
-        self._result.results.extend((step.name, result) for result in results)
         self._keep(findings)
         if findings and all(finding.verdict is Verdict.PASS for finding in findings):
             self._result.completed.add(step.name)
         self._log.procedure_ended(step.name, attempt, self._rig.now_s)
         self._progress.end(step.name, _outcome(findings))
 
-    def _stimulate(self, step: PlannedStep) -> Finding | None:
+    def _stimulate(self, step: PlannedStep) -> list[Finding]:
         """Drive the procedure and its follow-ups; what ends it early comes back as a finding and stops the run."""
         try:
             step.procedure.stimulate(self._rig, step.setup)
             for _ in range(MAX_FOLLOW_UPS):
                 if not step.procedure.follow_up(self._rig, step.setup, self._log.evidence(step.name)):
                     break
+        except KeyboardInterrupt:
+            self._interrupted()
+            return [self._ended_early(step, self._result.stopped, Cause.UNDECIDED)]
         except AbortError as error:
-            return self._ended_early(step, str(error), error.cause, suspect=error.suspect)
-        except InstrumentError as error:
-            return self._ended_early(step, str(error), Cause.BENCH)
+            return [self._ended_early(step, str(error), error.cause, suspect=error.suspect)]
+        except (InstrumentError, BenchError) as error:
+            return [self._ended_early(step, str(error), Cause.BENCH)]
         except Exception as error:  # noqa: BLE001  (the boundary: a fault of ours must never read as the unit's)
-            details = "".join(traceback.format_exception(error))
-            return self._ended_early(
-                step, f"boxproof itself failed: {type(error).__name__}: {error}", Cause.BENCH, details
-            )
-        return None
+            return [self._failed_ourselves(step, error)]
+        return []
 
-    def _evaluate(self, step: PlannedStep) -> list[Result]:
+    def _evaluate(self, step: PlannedStep, troubles: list[Finding]) -> list[Result]:
+        """Turn captures into results; a fault of ours there is one more trouble."""
         try:
             return list(step.procedure.evaluate(self._log.evidence(step.name), step.setup))
         except Exception as error:  # noqa: BLE001  (same boundary)
-            details = "".join(traceback.format_exception(error))
-            reason = f"boxproof itself failed to evaluate: {type(error).__name__}: {error}"
-            self._keep([self._ended_early(step, reason, Cause.BENCH, details)])
+            troubles.append(self._failed_ourselves(step, error))
             return []
+
+    def _failed_ourselves(self, step: PlannedStep, error: Exception) -> Finding:
+        details = "".join(traceback.format_exception(error))
+        reason = f"boxproof itself failed: {type(error).__name__}: {error}"
+        return self._ended_early(step, reason, Cause.BENCH, details)
+
+    def _interrupted(self) -> None:
+        self._result.interrupted = True
+        self._stop("stopped by the operator (Ctrl-C)", "")
 
     def _ended_early(
         self, step: PlannedStep, reason: str, cause: Cause, details: str = "", suspect: str = ""
@@ -226,11 +237,6 @@ def _not_safe(error: UnsafeError) -> Finding:
         reasons=error.problems,
         next_step="use the emergency stop, and look before you touch anything",
     )
-
-
-def completed_id(procedure: str) -> str:
-    """Return the id of the finding that a procedure was carried to its end."""
-    return f"{procedure}.completed"
 
 
 def _outcome(findings: Sequence[Finding]) -> str:

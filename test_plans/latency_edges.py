@@ -21,6 +21,7 @@ CONTENT_WITHIN_S = 0.025
 ANSWER_WITHIN_S = 0.5
 LONGEST_FRAME_BITS = 135
 QUIET_S = 0.060  # the bench sends nothing for that long after an edge
+NEXT_EDGE_S = 0.100  # edges are at least that far apart
 OWN_FRAMES_S = 0.055  # so a frame within this is the unit's
 HOST_SLACK_S = 0.0002  # sample grid and clock of bus and host against each other
 
@@ -122,7 +123,7 @@ def _changes(reports: Sequence[Event], edges: Sequence[PinEdge]) -> list[Event]:
     """Return the reports that say something new: the counter moved.
 
     Of the first one nothing is known before it: it is taken as an answer when it shows the state of the last edge
-    and comes within the time in which the bench keeps quiet after it.
+    and comes before the next edge can.
     """
     found: list[Event] = []
     counter: int | None = None
@@ -133,7 +134,7 @@ def _changes(reports: Sequence[Event], edges: Sequence[PinEdge]) -> list[Event]:
             counter is None
             and last is not None
             and bool(event.fields["state"]) is last.state
-            and event.time_s - last.time_s <= QUIET_S
+            and event.time_s - last.time_s <= NEXT_EDGE_S
         )
         if first_answer or (counter is not None and shown != counter):
             found.append(event)

@@ -114,11 +114,12 @@ def _from_journal(folder: Path, captures: tuple[Capture, ...], known_problems: t
             f"{path}: its beginning can't be read ({reading.problem or 'it is empty'}); nothing is known."
         )
     closed = reading.of_kind(EntryKind.RUN_CLOSED)
+    unfinished = _unfinished(reading.of_kind(EntryKind.PROCEDURE_STARTED), reading.of_kind(EntryKind.PROCEDURE_ENDED))
     problems = [
         *known_problems,
         *([] if closed else ["the run was ended from outside: there is no outcome, and procedures may be missing"]),
         *([reading.problem] if reading.problem else []),
-        *_unfinished(reading.of_kind(EntryKind.PROCEDURE_STARTED), reading.of_kind(EntryKind.PROCEDURE_ENDED)),
+        *(f"{procedure}, attempt {attempt}, was begun and not ended" for procedure, attempt in unfinished),
     ]
     try:
         return Record(
@@ -137,6 +138,7 @@ def _from_journal(folder: Path, captures: tuple[Capture, ...], known_problems: t
             ),
             stops=_each(reading.of_kind(EntryKind.ABORT), stop_from_json),
             notes=tuple(entry.fields["text"] for entry in reading.of_kind(EntryKind.NOTE)),
+            unfinished=unfinished,
             captures=captures,
             problems=tuple(problems),
         )
@@ -157,11 +159,7 @@ def _results(entries: tuple[JournalEntry, ...]) -> tuple[StoredResult, ...]:
     return tuple(stored_result_from_json(stored) for entry in entries for stored in entry.fields["results"])
 
 
-def _unfinished(started: tuple[JournalEntry, ...], ended: tuple[JournalEntry, ...]) -> list[str]:
+def _unfinished(started: tuple[JournalEntry, ...], ended: tuple[JournalEntry, ...]) -> tuple[tuple[str, int], ...]:
     done = {(entry.fields["procedure"], entry.fields["attempt"]) for entry in ended}
     begun = [(entry.fields["procedure"], entry.fields["attempt"]) for entry in started]
-    return [
-        f"{procedure}, attempt {attempt}, was begun and not ended"
-        for procedure, attempt in begun
-        if (procedure, attempt) not in done
-    ]
+    return tuple(attempt for attempt in begun if attempt not in done)

@@ -73,6 +73,7 @@ class Record:
         prompts: with their answers.
         stops: why it ended early, if it did.
         notes: anything else, a sentence each.
+        unfinished: procedures begun and not ended, with their attempt, by a run that was killed.
         captures: in the order taken; samples are read when asked for.
         problems: what is missing, altered or not whole, a sentence each.
     """
@@ -89,6 +90,7 @@ class Record:
     prompts: tuple[PromptAnswer, ...] = ()
     stops: tuple[Stop, ...] = ()
     notes: tuple[str, ...] = ()
+    unfinished: tuple[tuple[str, int], ...] = ()
     captures: tuple[Capture, ...] = field(default=(), repr=False)
     problems: tuple[str, ...] = ()
 

@@ -1,0 +1,91 @@
+"""The guard ends what must not go on, and nothing else."""
+
+import pickle
+
+import numpy as np
+import pytest
+
+from analysis.verdict import Cause
+from bench.errors import AbortError
+from bench.guard import Guard, MotionCommands
+
+RATE_HZ = 1000.0
+NOISE = np.random.default_rng(1).normal(0.0, 0.001, 1000)
+
+
+def quiet(level: float, duration_s: float) -> np.ndarray:
+    return level + NOISE[: round(duration_s * RATE_HZ)]
+
+
+def guard(limit_a: float = 1.0) -> tuple[Guard, MotionCommands]:
+    commands = MotionCommands()
+    watching = Guard({"pitch": ("pitch-left-up", "pitch-left-down")}, commands)
+    watching.current_limit_a = limit_a
+    watching.begin()
+    return watching, commands
+
+
+def test_a_current_beyond_its_limit_for_longer_than_50_ms_ends_the_run_as_the_benchs():
+    watching, _ = guard()
+    watching.check({"unit.current": quiet(2.0, 0.04)}, 0.0, RATE_HZ)
+    with pytest.raises(AbortError, match=r"2\.00 A") as caught:
+        watching.check({"unit.current": quiet(2.0, 0.04)}, 0.04, RATE_HZ)
+    assert caught.value.cause is Cause.BENCH
+
+
+def test_a_current_at_its_limit_is_the_supplys_business():
+    watching, _ = guard()
+    for block in range(10):
+        watching.check({"unit.current": quiet(1.0, 0.05)}, 0.05 * block, RATE_HZ)
+
+
+def test_readings_that_never_change_name_the_channel_that_cannot_be_trusted():
+    watching, _ = guard()
+    watching.check({"unit.voltage": np.full(500, 13.8)}, 0.0, RATE_HZ)
+    with pytest.raises(AbortError, match=r"unit\.voltage") as caught:
+        watching.check({"unit.voltage": np.full(50, 13.8)}, 0.5, RATE_HZ)
+    assert caught.value.suspect == "unit.voltage"
+
+
+def test_motion_nobody_commanded_ends_the_run_as_the_units():
+    watching, _ = guard()
+    watching.armed = True
+    watching.check({"pitch.current": quiet(1.5, 0.2)}, 0.0, RATE_HZ)
+    with pytest.raises(AbortError, match="uncommanded motion") as caught:
+        watching.check({"pitch.current": quiet(1.5, 0.05)}, 0.2, RATE_HZ)
+    assert caught.value.cause is Cause.UNIT
+
+
+def test_commanded_motion_and_what_follows_a_release_at_once_is_no_alarm():
+    watching, commands = guard()
+    watching.armed = True
+    commands.add(0.0, "pitch-left-up", closed=True)
+    commands.add(1.0, "pitch-left-up", closed=False)
+    for block in range(24):  # still moving 0.2 s after the release: brake and scan
+        watching.check({"pitch.current": quiet(-1.5, 0.05)}, 0.05 * block, RATE_HZ)
+
+
+def test_current_through_an_output_that_is_not_armed_is_not_motion():
+    watching, _ = guard()
+    for block in range(20):
+        watching.check({"pitch.current": quiet(1.5, 0.05)}, 0.05 * block, RATE_HZ)
+
+
+def test_commands_are_known_in_any_stretch_however_they_were_told():
+    commands = MotionCommands()
+    commands.add(5.0, "pitch-left-up", closed=True)
+    commands.add(6.0, "pitch-left-up", closed=False)
+    switches = ("pitch-left-up",)
+    assert not commands.commanded(switches, 4.0, 4.9)
+    assert commands.commanded(switches, 4.0, 5.1)
+    assert commands.commanded(switches, 5.5, 5.6)
+    assert commands.commanded(switches, 5.9, 8.0)
+    assert not commands.commanded(switches, 6.1, 8.0)
+    assert not commands.commanded(("roll-left-left",), 5.5, 5.6)
+    commands.forget_before(5.5)
+    assert commands.commanded(switches, 5.5, 5.6)
+
+
+def test_an_abort_survives_pickling_with_its_cause():
+    error = pickle.loads(pickle.dumps(AbortError("too much", Cause.UNIT, "pitch.current")))  # noqa: S301
+    assert (str(error), error.cause, error.suspect) == ("too much", Cause.UNIT, "pitch.current")

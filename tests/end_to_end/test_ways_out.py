@@ -1,0 +1,159 @@
+"""Every way out of a run leaves the plant safe and the record readable: Ctrl-C, abort, a dead instrument, a kill."""
+
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from command_line import boxproof, verify
+
+import bench.verify
+from bench.assembly import OpenBench, open_simulated_bench
+from bench.progress import NoProgress
+from bench.records.reading import load_record
+from instruments.errors import InstrumentTimeoutError
+from instruments.simulated.plant import Plant
+
+
+class Trigger(NoProgress):
+    """Calls `action` once, when bench time passes `at_s`."""
+
+    def __init__(self, at_s: float, action) -> None:
+        self.at_s = at_s
+        self.action = action
+        self.fired = False
+
+    def update(self, elapsed_s, readings):  # noqa: ARG002
+        if elapsed_s >= self.at_s and not self.fired:
+            self.fired = True
+            self.action()
+
+
+@pytest.fixture
+def opened(monkeypatch) -> list[OpenBench]:
+    """The benches a run opened, so that a test can look at the plant behind the drivers."""
+    benches: list[OpenBench] = []
+
+    @contextmanager
+    def opening(*args, **kwargs) -> Iterator[OpenBench]:
+        with open_simulated_bench(*args, **kwargs) as bench_:
+            benches.append(bench_)
+            yield bench_
+
+    monkeypatch.setattr(bench.verify, "open_simulated_bench", opening)
+    return benches
+
+
+def trigger(monkeypatch, at_s: float, action) -> Trigger:
+    found = Trigger(at_s, action)
+    monkeypatch.setattr("bench.commands._progress", lambda **_: found)
+    return found
+
+
+def assert_safe(plant: Plant) -> None:
+    assert not plant.output_on
+    assert not plant.contactor_closed
+    assert not plant.arm_closed
+    assert plant.unit_voltage_v() < 1.0
+    for axis in ("pitch", "roll", "yaw"):
+        assert plant.motor_voltage_v(axis) == pytest.approx(0.0, abs=0.05)
+
+
+def interrupt() -> None:
+    raise KeyboardInterrupt
+
+
+# One instant in every stage: bench check, 10 A into the plug, unpowered, power-up, inputs, latency, dimming, trims
+# driven and held, the bus falling and rising, the final repeat.
+INSTANTS_S = (1.0, 7.5, 9.0, 12.0, 30.0, 52.0, 70.0, 136.0, 152.0, 162.0, 170.0, 186.0, 196.0, 205.0, 211.0)
+
+
+@pytest.mark.parametrize("at_s", INSTANTS_S)
+def test_ctrl_c_at_any_stage_makes_safe_and_closes_the_record_as_stopped(at_s, opened, monkeypatch, tmp_path):
+    fired = trigger(monkeypatch, at_s, interrupt)
+    outcome = verify(tmp_path)
+    assert fired.fired
+    assert outcome.code == 130
+    assert_safe(opened[0].plant)
+    document = outcome.document()
+    assert (document["verdict"], document["partial"]) == ("inconclusive", True)
+    record = load_record(Path(document["record"]))
+    assert record.outcome is not None
+    assert record.outcome.status.value == "stopped"
+    assert record.problems == ()
+    assert any("Ctrl-C" in stop.reason for stop in record.stops)
+
+
+def test_a_supply_that_falls_silent_ends_as_the_benchs_and_what_is_not_known_is_said(opened, monkeypatch, tmp_path):
+    def unplug_supply() -> None:
+        def silent(*_args, **_kwargs):
+            raise InstrumentTimeoutError(
+                "supply: no reply to OUTP? within 2.0 s. Check the cable.", instrument="supply"
+            )
+
+        for name in ("set_voltage", "set_output", "measure_voltage", "make_safe", "status"):
+            monkeypatch.setattr(opened[0].supply, name, silent)
+
+    trigger(monkeypatch, 12.0, unplug_supply)
+    outcome = verify(tmp_path)
+    document = outcome.document()
+    assert (outcome.code, document["verdict"], document["cause"]) == (4, "inconclusive", "bench")
+    safe = next(finding for finding in document["findings"] if finding["id"] == "run.safe")
+    assert "supply off: unknown" in safe["reasons"][0]
+    assert not opened[0].plant.contactor_closed  # the unit is off the bus all the same
+    assert not opened[0].plant.arm_closed
+
+
+def test_a_fault_of_ours_never_reads_as_the_units(opened, monkeypatch, tmp_path):
+    def break_down() -> None:
+        raise ZeroDivisionError("a slip of ours")
+
+    trigger(monkeypatch, 150.0, break_down)
+    outcome = verify(tmp_path)
+    document = outcome.document()
+    assert (outcome.code, document["verdict"], document["cause"]) == (4, "inconclusive", "bench")
+    assert not [finding for finding in document["findings"] if finding["cause"] == "unit"]
+    assert_safe(opened[0].plant)
+
+
+def test_what_was_begun_is_judged_by_nobody_and_what_comes_after_is_not_run(monkeypatch, tmp_path):
+    trigger(monkeypatch, 152.0, interrupt)  # in trim-light, with some switches still to be pressed
+    document = verify(tmp_path).document()
+    begun = [finding for finding in document["findings"] if finding["procedure"] == "trim-light"]
+    assert {(finding["verdict"], finding["cause"]) for finding in begun} == {("inconclusive", "undecided")}
+    assert "trim-light.completed" in {finding["id"] for finding in begun}
+    left = {f["procedure"]: f["reasons"] for f in document["findings"] if f["verdict"] == "not run"}
+    assert set(left) == {"trim-loaded", "trim-cut-off", "ground-pin", "bus-ramp", "final-repeat", "discharge"}
+    assert all("Ctrl-C" in reasons[0] for reasons in left.values())
+
+
+def test_a_killed_run_leaves_every_finished_piece_and_can_be_judged(tmp_path):
+    command = [sys.executable, "-m", "bench", "verify", "SIM-0147", "--bench", "simulated", "--records", str(tmp_path)]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    deadline = time.monotonic() + 60.0
+    while time.monotonic() < deadline and not list(tmp_path.glob("*/captures/*discrete-latency*")):
+        time.sleep(0.02)
+    process.kill()
+    process.wait()
+    (folder,) = tmp_path.iterdir()
+    record = load_record(folder)
+    assert record.outcome is None
+    assert any("never closed" in problem for problem in record.problems)
+    finished = {finding.procedure for finding in record.findings}
+    assert {"bench-check", "bench-leads", "unpowered", "power-up", "discrete-levels"} <= finished
+    again = boxproof("rejudge", folder, "--records", tmp_path, "--json")
+    document = again.document()
+    assert again.code == 4
+    assert (document["verdict"], document["partial"]) == ("inconclusive", True)
+    kept = {f"{f['procedure']}/{f['id']}": f for f in document["findings"]}
+    for finding in record.findings:
+        judged = kept[f"{finding.procedure}/{finding.id}"]
+        assert judged["verdict"] == finding.verdict.value
+        if finding.trials is None:
+            assert json.dumps(judged["value"]) == json.dumps(finding.value)
+    missing = {f["procedure"] for f in document["findings"] if f["verdict"] == "not run"}
+    assert {"trim-loaded", "bus-ramp", "discharge"} <= missing
