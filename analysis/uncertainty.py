@@ -104,7 +104,10 @@ class Estimate:
         doubts: tuple[Doubt, ...] = (),
         trials: int | None = None,
     ) -> Measurement:
-        """Return it as a `Measurement`, with its budget, captures and doubts; `doubts` are added to its own."""
+        """Return it as a `Measurement`, with its budget, captures and doubts; `doubts` are added to its own.
+
+        Without a value there is no uncertainty either: both are NaN.
+        """
         return Measurement(
             id=id,
             limit=limit,
@@ -112,8 +115,8 @@ class Estimate:
             function=function,
             value=self.value,
             quantity_unit=quantity_unit,
-            standard_uncertainty=self.standard_uncertainty,
-            degrees_of_freedom=self.degrees_of_freedom,
+            standard_uncertainty=math.nan if math.isnan(self.value) else self.standard_uncertainty,
+            degrees_of_freedom=math.nan if math.isnan(self.value) else self.degrees_of_freedom,
             components=self.components,
             doubts=_merged((self.doubts, doubts)),
             captures=self.captures,

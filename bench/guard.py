@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.capture import CODE_MAX, CODE_MIN
 from analysis.verdict import Cause
 from bench.errors import AbortError
 
@@ -76,14 +77,34 @@ class Guard:
         self._moving_s = {}
         self._frozen_s = {}
 
+    def check_frozen(self, names: Sequence[str], codes: NDArray[np.int16], rate_hz: float) -> None:
+        """Hold one block of codes, shape (n, n_channels), against readings that never change.
+
+        A channel at an end of its range is over range, not frozen: that is for whoever evaluates it.
+
+        Raises:
+            AbortError: a channel has shown the same code for half a second.
+        """
+        for index, name in enumerate(names):
+            column = codes[:, index]
+            lowest, highest = int(column.min()), int(column.max())
+            same = lowest == highest and lowest not in {CODE_MIN, CODE_MAX}
+            frozen_s = self._frozen_s.get(name, 0.0) + column.size / rate_hz if same else 0.0
+            self._frozen_s[name] = frozen_s
+            if frozen_s > STALE_S:
+                raise AbortError(
+                    f"{name}: the same reading for {frozen_s:.2f} s, to the last bit: the channel is stuck. "
+                    "Check the DAQ input and its wiring.",
+                    Cause.BENCH,
+                    suspect=name,
+                )
+
     def check(self, signals: Mapping[str, NDArray[np.float64]], start_s: float, rate_hz: float) -> None:
         """Hold one block (signal name -> values, shape (n,)) against what must not be.
 
         Raises:
-            AbortError: over-current, uncommanded motion or a frozen channel.
+            AbortError: over-current or uncommanded motion.
         """
-        for name, values in signals.items():
-            self._check_frozen(name, values, rate_hz)
         for name in ("unit.current", "unit.current.high"):
             if name in signals:
                 self._check_current(name, signals[name], rate_hz)
@@ -91,17 +112,6 @@ class Guard:
             current = signals.get(f"{axis}.current")
             if current is not None and self.armed:
                 self._check_motion(axis, switches, current, start_s, rate_hz)
-
-    def _check_frozen(self, name: str, values: NDArray[np.float64], rate_hz: float) -> None:
-        frozen_s = self._frozen_s.get(name, 0.0) + values.size / rate_hz if np.ptp(values) == 0.0 else 0.0
-        self._frozen_s[name] = frozen_s
-        if frozen_s > STALE_S:
-            raise AbortError(
-                f"{name}: the same reading for {frozen_s:.2f} s, to the last bit. The channel is stuck or at the end "
-                f"of its range. Check the DAQ input and its wiring.",
-                Cause.BENCH,
-                suspect=name,
-            )
 
     def _check_current(self, name: str, current_a: NDArray[np.float64], rate_hz: float) -> None:
         allowed_a = 1.05 * self.current_limit_a + 0.1

@@ -186,7 +186,11 @@ class Sampler:
 
     def _watch(self, header: CaptureHeader, blocks: Sequence[SampleBlock], now_s: float) -> None:
         rate_hz = header.sample_rate_hz
+        names = tuple(channel.name for channel in header.channels)
         for block in blocks:
+            if not len(block.codes):
+                continue  # it only says where the scan ended
+            self._guard.check_frozen(names, block.codes, rate_hz)
             signals = {
                 channel.name: block.codes[:, index].astype(np.float64) * channel.scale + channel.offset
                 for index, channel in enumerate(header.channels)

@@ -1,7 +1,7 @@
-"""Latency of every discrete: from the edge at the pin to the start of the frame that reports it, 59 edges each.
+"""Latency of every discrete: from the edge at the pin to the start of the frame that reports it, 59 edges each way.
 
-One discrete is switched at a time, at random phase to the unit's scan, in both directions; the bench keeps off the
-bus for 60 ms after each edge. Edges whose frame followed another one without a pause are taken again.
+One discrete is switched at a time, at random phase to the unit's scan; the bench keeps off the bus for 60 ms after
+each edge. Going active and going inactive are judged apart: each worst case takes 59 edges of its own (95/95). Edges whose frame followed another one without a pause are taken again.
 """
 
 import math
@@ -37,6 +37,7 @@ RATE_HZ = 50_000.0
 FIRST_S = 0.2
 SPACING_S = (0.100, 0.120)
 SPARE = 5  # of 59 edges one or two fall into the unit's own periodic frames
+WAYS = ((True, "active"), (False, "inactive"))
 MOST_REPEATS = 2
 LINE = "bus.receive"
 CONDITION = "inputs"
@@ -55,6 +56,10 @@ class Edges:
         """Return the edges with one outcome."""
         return tuple(result for result in self.results if result.outcome is outcome)
 
+    def latencies_s(self, state: bool) -> list[float]:
+        """Return the latencies measured towards one state, in seconds."""
+        return [result.latency_s for result in self.of(Outcome.MEASURED) if result.edge.state is state]
+
 
 class DiscreteLatency:
     """Worst-case latency of every discrete."""
@@ -69,7 +74,7 @@ class DiscreteLatency:
     def needs(self, setup: Setup) -> Needs:
         """Return one capture per discrete at 50 kS/s."""
         unit = setup.unit
-        duration_s = _duration_s(_wanted(setup) + SPARE)
+        duration_s = _duration_s(_both_ways(_wanted(setup)))
         captures = tuple(
             CaptureNeed(
                 name=discrete.name,
@@ -96,28 +101,29 @@ class DiscreteLatency:
         """Switch one discrete after the other."""
         bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
         for discrete in setup.unit.discretes:
-            self._take(rig, discrete, discrete.name, _even(_wanted(setup) + SPARE))
+            self._take(rig, discrete, discrete.name, _both_ways(_wanted(setup)))
 
     def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:
         """Repeat edges that were hidden behind another frame."""
         taken = False
         for discrete in setup.unit.discretes:
             edges = self._edges(evidence, setup, discrete)
-            missing = _wanted(setup) - len(edges.of(Outcome.MEASURED))
+            missing = _wanted(setup) - min(len(edges.latencies_s(state)) for state, _ in WAYS)
             repeats = len(edges.captures) - 1
             if edges.doubts or not edges.of(Outcome.HIDDEN) or missing <= 0 or repeats >= MOST_REPEATS:
                 continue
-            self._take(rig, discrete, f"{discrete.name}.repeat-{repeats + 1}", _even(missing + SPARE))
+            self._take(rig, discrete, f"{discrete.name}.repeat-{repeats + 1}", _both_ways(missing))
             taken = True
         return taken
 
     def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
-        """Give for each discrete the worst latency, that every edge was reported, and the distribution."""
+        """Give for each discrete the worst latency each way, that every edge was reported, and the distribution."""
         shown: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {}
         for discrete in setup.unit.discretes:
             edges = self._edges(evidence, setup, discrete)
             yield self._answers(edges, setup, discrete)
-            yield self._worst(edges, setup, discrete)
+            for state, way in WAYS:
+                yield self._worst(edges, setup, discrete, state=state, way=way)
             latencies = sorted(result.latency_s for result in edges.of(Outcome.MEASURED))
             if latencies:
                 share = np.arange(1, len(latencies) + 1) / len(latencies)
@@ -197,8 +203,8 @@ class DiscreteLatency:
             pins=(discrete.pin,),
         )
 
-    def _worst(self, edges: Edges, setup: Setup, discrete: Discrete) -> Measurement:
-        latencies = [result.latency_s for result in edges.of(Outcome.MEASURED)]
+    def _worst(self, edges: Edges, setup: Setup, discrete: Discrete, *, state: bool, way: str) -> Measurement:
+        latencies = edges.latencies_s(state)
         doubts = [*edges.doubts, *_lost_contents(edges, discrete)]
         unanswered = len(edges.of(Outcome.NO_ANSWER))
         if unanswered and not doubts:
@@ -209,9 +215,9 @@ class DiscreteLatency:
                 Doubt(reason="every frame was hidden behind another one", cause=Cause.BENCH, next_step="run it again")
             )
         return doubted(found, *doubts).measurement(
-            id=f"{discrete.name}.latency",
+            id=f"{discrete.name}.latency-{way}",
             limit="discrete-latency",
-            title=f"{discrete.title}: worst latency from pin to frame",
+            title=f"{discrete.title}, going {way}: worst latency from pin to frame",
             function=function_named(setup.unit, "discretes"),
             quantity_unit="s",
             pins=(discrete.pin,),
@@ -292,9 +298,9 @@ def _wanted(setup: Setup) -> int:
     return count(setup, "edges", WORST_CASE_TRIALS)
 
 
-def _even(n: int) -> int:
-    """Return n, one more where it is odd: the discrete ends as it began."""
-    return n + n % 2
+def _both_ways(n: int) -> int:
+    """Return how many edges give n each way with some to spare; even, so that the discrete ends as it began."""
+    return 2 * (n + SPARE)
 
 
 def _duration_s(n_edges: int) -> float:

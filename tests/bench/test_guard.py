@@ -41,10 +41,19 @@ def test_a_current_at_its_limit_is_the_supplys_business():
 
 def test_readings_that_never_change_name_the_channel_that_cannot_be_trusted():
     watching, _ = guard()
-    watching.check({"unit.voltage": np.full(500, 13.8)}, 0.0, RATE_HZ)
+    names = ("unit.voltage", "pitch.voltage")
+    live = np.arange(500, dtype=np.int16)
+    stuck = np.column_stack([np.full(500, 11305, dtype=np.int16), live])
+    watching.check_frozen(names, stuck, RATE_HZ)
     with pytest.raises(AbortError, match=r"unit\.voltage") as caught:
-        watching.check({"unit.voltage": np.full(50, 13.8)}, 0.5, RATE_HZ)
-    assert caught.value.suspect == "unit.voltage"
+        watching.check_frozen(names, stuck[:50], RATE_HZ)
+    assert (caught.value.suspect, caught.value.cause) == ("unit.voltage", Cause.BENCH)
+
+
+def test_a_channel_over_its_range_is_not_frozen():
+    watching, _ = guard()
+    for _ in range(20):
+        watching.check_frozen(("unit.current",), np.full((50, 1), 32767, dtype=np.int16), RATE_HZ)
 
 
 def test_motion_nobody_commanded_ends_the_run_as_the_units():

@@ -174,7 +174,7 @@ def test_pulses_that_were_not_at_the_pin_prove_nothing(capture):
     assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.UNDECIDED)
 
 
-def latency(*, latency_s=0.023, n_edges=60, answers=True, heard=True, hidden=0):
+def latency(*, latency_s=0.023, n_edges=120, answers=True, heard=True, hidden=0):
     rate_hz = 50_000.0
     scene = Scene("discrete-1", 0.2 + 0.11 * n_edges + 0.5, rate_hz)
     pin, line = np.full(scene.n, 5.0), np.zeros(scene.n, dtype=bool)
@@ -198,25 +198,26 @@ def latency(*, latency_s=0.023, n_edges=60, answers=True, heard=True, hidden=0):
     return scene.signal("discrete-1.voltage", pin).line("bus.receive", line).capture()
 
 
-def test_the_worst_latency_passes_with_59_edges_and_carries_its_trials():
-    found = judged("discrete-latency", latency())["discrete-1.latency"]
+@pytest.mark.parametrize("way", ["active", "inactive"])
+def test_the_worst_latency_each_way_passes_with_59_edges_of_its_own(way):
+    found = judged("discrete-latency", latency())[f"discrete-1.latency-{way}"]
     assert found.value == pytest.approx(0.023, abs=60e-6)
     assert found.verdict is Verdict.PASS
 
 
 def test_too_few_edges_are_no_worst_case():
-    found = judged("discrete-latency", latency(n_edges=40))["discrete-1.latency"]
+    found = judged("discrete-latency", latency(n_edges=100))["discrete-1.latency-active"]  # 50 each way
     assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.UNDECIDED)
 
 
 def test_a_late_report_is_the_units_fail():
-    found = judged("discrete-latency", latency(latency_s=0.050))["discrete-1.latency"]
+    found = judged("discrete-latency", latency(latency_s=0.050))["discrete-1.latency-inactive"]
     assert (found.verdict, found.cause) == (Verdict.FAIL, Cause.UNIT)
 
 
 def test_edges_that_bring_nothing_while_periodic_reports_come_are_the_units():
     found = judged("discrete-latency", latency(answers=False))["discrete-1.every-edge-reported"]
-    assert (found.verdict, found.failures) == (Verdict.FAIL, 60)
+    assert (found.verdict, found.failures) == (Verdict.FAIL, 120)
 
 
 def test_frames_that_nobody_decoded_are_the_benchs():
@@ -251,7 +252,7 @@ def test_hidden_edges_are_taken_again_and_only_those_missing():
     rig, evidence = NotingRig(), Shelf(latency(hidden=4))
     assert PROCEDURES["discrete-latency"].follow_up(rig, setup_of("discrete-latency"), evidence)
     assert rig.taken == [("discrete-1.repeat-1", ("discrete-1.voltage",))]
-    assert len(rig.driven) == 8  # three missing of 59 and five to spare
+    assert len(rig.driven) == 2 * (1 + 5)  # of 60 each way two were hidden: one missing of 59, and five to spare
     assert rig.driven[-1][1] == levels_of(LOW).inactive_v
 
 

@@ -51,8 +51,8 @@ def test_needs_name_signals_the_bench_has_and_limits_the_unit_has(name):
     assert set(PROCEDURES[name].functions(setup_of(name))) <= {f.name for f in sheets().unit.functions}
 
 
-def test_the_shipped_bench_can_do_all_of_it_in_under_five_minutes():
+def test_the_shipped_bench_can_do_all_of_it_in_under_six_minutes():
     loaded = sheets()
     check = check_plan(loaded.plan, PROCEDURES, unit=loaded.unit, aircraft=loaded.aircraft, bench=loaded.bench)
     assert {step.ability for step in check.steps} == {Ability.CAN}
-    assert check.bench_time_s < 300.0
+    assert check.bench_time_s < 360.0
