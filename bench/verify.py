@@ -25,6 +25,7 @@ from bench.request import RunRequest
 from bench.rig import BenchRig
 from bench.run_sheets import RunSheets, SheetNames, load_sheets
 from bench.runner import Runner, RunResult
+from bench.sheets.bench_sheet import BusSheet
 from bench.simulation import simulated_parameters
 from bench.steps import PlannedStep, choose
 from bench.summary import run_summary, touched_functions
@@ -87,6 +88,8 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
         writer = RecordWriter(request.records, facts, bench_now_s=lambda: opened.clock.monotonic_s() - began_s)
         for role, identity in opened.identities.items():
             writer.instrument(_instrument(role, identity, sheets))
+        if sheets.bench.bus is not None:
+            writer.instrument(_bus_interface(sheets.bench.bus))
         run_began_s = time.perf_counter()
         result = _run(opened, sheets, steps, writer, progress)
         run_time_s = time.perf_counter() - run_began_s
@@ -197,4 +200,16 @@ def _instrument(role: str, identity: Identity, sheets: RunSheets) -> InstrumentF
         serial=identity.serial,
         firmware=identity.firmware,
         calibration=calibration,
+    )
+
+
+def _bus_interface(sheet: BusSheet) -> InstrumentFacts:
+    return InstrumentFacts(
+        role="avionics bus",
+        address=sheet.channel,
+        maker="python-can",
+        model=f"interface {sheet.interface}",
+        serial="none",
+        firmware=version("python-can"),
+        calibration="none needed: times are the DAQ's",
     )

@@ -1,7 +1,8 @@
 """Latency of every discrete: from the edge at the pin to the start of the frame that reports it, 59 edges each way.
 
 One discrete is switched at a time, at random phase to the unit's scan; the bench keeps off the bus for 60 ms after
-each edge. Going active and going inactive are judged apart: each worst case takes 59 edges of its own (95/95). Edges whose frame followed another one without a pause are taken again.
+each edge. Going active and going inactive are judged apart: each worst case takes 59 edges of its own (95/95). Edges
+whose frame followed another one without a pause are taken again.
 """
 
 import math

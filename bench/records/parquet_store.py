@@ -35,21 +35,22 @@ from bench.records.log_reader import CaptureLog
 PARQUET_SUFFIX = ".parquet"
 METADATA_KEY = b"boxproof.capture"
 METADATA_VERSION = 1
+KEPT_BYTES = 4_000_000
 ROW_GROUP_SAMPLES = 262_144  # half a megabyte of codes a column: what is in memory while writing
 
 
 class ParquetSource:
     """Samples of a Parquet file; satisfies `analysis.capture.SampleSource`. Reads one column at a time.
 
-    The last column of codes is kept, because a signal is asked for several times in a row (is it clipped, what
-    is it before, what after).
+    The columns last asked for are kept, up to `KEPT_BYTES` or a single one: evaluation looks at the same few signals
+    window after window.
     """
 
     def __init__(self, path: Path, n_samples: int, *, has_words: bool) -> None:
         self.path = path
         self._n_samples = n_samples
         self._has_words = has_words
-        self._last: tuple[str, NDArray[np.int16]] | None = None
+        self._kept: dict[str, NDArray[np.int16]] = {}  # longest unused first
 
     def codes(self, channel: str) -> NDArray[np.int16]:
         """Return the codes of one channel, shape (n_samples,), read-only.
@@ -57,12 +58,18 @@ class ParquetSource:
         Raises:
             RecordError: the file is not as it was written.
         """
-        if self._last is None or self._last[0] != channel:
-            self._last = None  # before the next is read: never two in memory
-            codes: NDArray[np.int16] = self._column(channel)
+        codes = self._kept.pop(channel, None)
+        if codes is None:
+            self._make_room(2 * self._n_samples)
+            codes = self._column(channel)
             codes.setflags(write=False)
-            self._last = (channel, codes)
-        return self._last[1]
+        self._kept[channel] = codes
+        return codes
+
+    def _make_room(self, n_bytes: int) -> None:
+        """Let columns go, before the next is read, until it fits beside the rest."""
+        while self._kept and sum(codes.nbytes for codes in self._kept.values()) + n_bytes > KEPT_BYTES:
+            del self._kept[next(iter(self._kept))]
 
     def words(self) -> NDArray[np.uint64]:
         """Return the digital words, shape (n_samples,).

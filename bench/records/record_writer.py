@@ -108,7 +108,7 @@ class RecordWriter:
             raise ValueError(f"{header.procedure}, attempt {header.attempt}: capture {header.name} was taken already")
         self._n_captures += 1
         stem = capture_stem(self._n_captures, *key)
-        writer = CaptureWriter(self._captures_dir / (stem + LOG_SUFFIX), header)
+        writer = CaptureWriter(self._captures_dir / (stem + LOG_SUFFIX), header, force=not self.facts.simulated)
         capture = RecordedCapture(writer, self._capture_closed)
         self._open_captures.append(capture)
         return capture

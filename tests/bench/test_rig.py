@@ -1,0 +1,246 @@
+"""The rig over the real drivers and the simulated plant: what it drives, what it logs, how it gets safe."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+import pytest
+
+from analysis.capture import Event
+from bench.assembly import OpenBench, open_simulated_bench
+from bench.bus_traffic import BusTraffic
+from bench.errors import UnsafeError
+from bench.records.capture_header import CaptureHeader
+from bench.rig import BenchRig
+from bench.run_sheets import SheetNames, load_sheets
+from bench.simulation import simulated_parameters
+from instruments.errors import InstrumentTimeoutError, LateScheduleError, RatingExceededError
+from test_plans.rig import PromptAction, SupplyPath
+
+SHEETS = load_sheets(SheetNames(bench="simulated", plan="acceptance", model="dotterel-6"))
+
+
+@dataclass
+class Kept:
+    """One capture as it arrived."""
+
+    header: CaptureHeader
+    blocks: list[tuple[int, np.ndarray, np.ndarray]] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    closed: bool = False
+
+    def append(self, first_sample, codes, words):
+        self.blocks.append((first_sample, codes.copy(), words.copy()))
+
+    def event(self, event):
+        self.events.append(event)
+
+    def close(self):
+        self.closed = True
+
+    @property
+    def n_samples(self):
+        return sum(len(codes) for _, codes, _ in self.blocks)
+
+    def volts(self, name):
+        index = [channel.name for channel in self.header.channels].index(name)
+        codes = np.concatenate([codes[:, index] for _, codes, _ in self.blocks])
+        return codes * self.header.channels[index].scale
+
+
+@dataclass
+class Keeper:
+    captures: list[Kept] = field(default_factory=list)
+    prompts: list[tuple[str, str, str]] = field(default_factory=list)
+
+    def open_capture(self, header):
+        self.captures.append(Kept(header))
+        return self.captures[-1]
+
+    def prompt(self, action, text, answer):
+        self.prompts.append((action, text, answer))
+
+
+@dataclass
+class Stand:
+    rig: BenchRig
+    bench: OpenBench
+    kept: Keeper
+    waits: list[float]
+
+
+@pytest.fixture
+def stand() -> Iterator[Stand]:
+    assert SHEETS.unit_simulation is not None
+    assert SHEETS.bench_simulation is not None
+    bench, twin = simulated_parameters(
+        SHEETS.unit, SHEETS.unit_simulation, SHEETS.aircraft, SHEETS.bench, SHEETS.bench_simulation, seed=1
+    )
+    with open_simulated_bench(SHEETS.bench, bench=bench, twin=twin, seed=1) as opened:
+        kept = Keeper()
+        waits: list[float] = []
+        assert opened.bus is not None
+        rig = BenchRig(
+            sheet=SHEETS.bench,
+            unit=SHEETS.unit,
+            supply=opened.supply,
+            daq=opened.daq,
+            bus=BusTraffic(opened.bus, SHEETS.unit.bus),
+            clock=opened.clock,
+            operator=opened.operator,
+            recorder=kept,
+            on_wait=lambda: waits.append(0.0),
+        )
+        rig.begin_procedure("trial", 1)
+        yield Stand(rig, opened, kept, waits)
+
+
+def energise(stand: Stand) -> None:
+    rig = stand.rig
+    rig.ask(PromptAction.PLUG_UNIT, "plug")
+    rig.idle_inputs()
+    rig.set_supply(13.8, 3.0)
+    rig.connect(SupplyPath.RUN)
+    rig.set_output(True)
+    rig.start_airspeed(60.0)
+    rig.wait(1.5)
+    rig.set_load("pitch", "9.0 ohm")
+    rig.arm(True)
+
+
+def drive_pitch(stand: Stand) -> None:
+    stand.rig.press("pitch-left-up")
+    stand.rig.wait(0.1)
+    assert stand.bench.plant.motor_voltage_v("pitch") > 12.0
+
+
+def test_a_wait_advances_bench_time_by_exactly_that(stand):
+    for duration_s in (0.001, 0.05, 0.123456789, 1.0):
+        before_s = stand.rig.now_s
+        stand.rig.wait(duration_s)
+        assert stand.rig.now_s - before_s == pytest.approx(duration_s, abs=1.5e-9)
+
+
+def test_the_contactor_stays_in_while_the_rig_waits_and_falls_when_it_hangs(stand):
+    energise(stand)
+    stand.rig.wait(5.0)
+    assert stand.bench.plant.contactor_closed
+    stand.bench.clock.sleep_s(1.5)  # time passes, but not in the rig: nobody beats
+    assert not stand.bench.plant.contactor_closed
+
+
+def test_a_capture_holds_the_guards_signals_and_what_was_asked_for(stand):
+    energise(stand)
+    with stand.rig.capture(
+        "look", ("pitch.voltage",), sample_rate_hz=1000.0, lines=("pitch-left-up",), at="x"
+    ) as session:
+        session.press("pitch-left-up", at_s=0.2)
+        session.release("pitch-left-up", at_s=0.4)
+        session.wait_until(0.6)
+    (kept,) = stand.kept.captures
+    assert [channel.name for channel in kept.header.channels] == ["unit.voltage", "unit.current", "pitch.voltage"]
+    assert kept.closed
+    assert kept.n_samples >= 600
+    assert kept.header.settings["set_voltage_v"] == 13.8
+    assert kept.header.settings["at"] == "x"
+    pressed = np.concatenate([words for _, _, words in kept.blocks]).astype(bool)
+    assert np.flatnonzero(pressed)[[0, -1]].tolist() in ([200, 399], [201, 400])
+    driven = kept.volts("pitch.voltage") > 6.0
+    assert 220 <= int(np.argmax(driven)) <= 228  # debounce and scan
+    stimuli = [event for event in kept.events if event.kind == "stimulus"]
+    assert [event.fields["value"] for event in stimuli] == [True, False]
+    assert any(event.kind == "sent" for event in kept.events)
+
+
+def test_a_stimulus_at_a_sample_already_taken_is_refused(stand):
+    energise(stand)
+    with stand.rig.capture("late", (), sample_rate_hz=1000.0) as session:
+        session.wait_until(0.3)
+        with pytest.raises(LateScheduleError):
+            session.press("pitch-left-up", at_s=0.1)
+
+
+def test_only_one_capture_runs_at_a_time(stand):
+    with (
+        stand.rig.capture("one", (), sample_rate_hz=1000.0),
+        pytest.raises(ValueError, match="one is still running"),
+        stand.rig.capture("two", (), sample_rate_hz=1000.0),
+    ):
+        pass
+    assert [kept.closed for kept in stand.kept.captures] == [True]
+
+
+def test_a_ramp_arrives_in_time_and_value(stand):
+    energise(stand)
+    stand.rig.arm(False)
+    before_s = stand.rig.now_s
+    stand.rig.ramp_supply(11.8, rate_v_per_s=2.0)
+    assert stand.rig.now_s - before_s == pytest.approx(1.0, abs=0.01)
+    stand.rig.wait(0.2)
+    assert stand.bench.plant.unit_voltage_v() == pytest.approx(11.8, abs=0.03)
+
+
+def test_a_load_that_the_bench_does_not_have_is_named(stand):
+    with pytest.raises(KeyError, match=r"pitch has no load '3 ohm'"):
+        stand.rig.set_load("pitch", "3 ohm")
+
+
+def test_more_than_the_supply_can_do_never_reaches_it(stand):
+    with pytest.raises(RatingExceededError):
+        stand.rig.set_supply(50.0, 1.0)
+
+
+def test_prompts_are_done_in_the_plant_and_recorded(stand):
+    stand.rig.ask(PromptAction.PLUG_UNIT, "Plug the unit in.")
+    assert stand.bench.plant.plugged
+    stand.rig.ask(PromptAction.UNPLUG_UNIT, "Take it off.")
+    assert not stand.bench.plant.plugged
+    assert [action for action, _, _ in stand.kept.prompts] == ["plug unit", "unplug unit"]
+
+
+def assert_safe(stand: Stand) -> None:
+    plant = stand.bench.plant
+    assert not plant.output_on
+    assert not plant.contactor_closed
+    assert not plant.arm_closed
+    assert plant.unit_voltage_v() < 1.0
+
+
+def test_making_safe_ends_motion_and_discharges_the_unit(stand):
+    energise(stand)
+    drive_pitch(stand)
+    stand.rig.make_safe()
+    assert_safe(stand)
+    assert stand.bench.daq.read_digital_outputs() == 0
+
+
+def test_making_safe_serves_inside_a_capture_and_twice(stand):
+    energise(stand)
+    with stand.rig.capture("during", (), sample_rate_hz=1000.0):
+        stand.rig.make_safe()
+    stand.rig.make_safe()
+    assert_safe(stand)
+
+
+@pytest.mark.parametrize(
+    ("driver", "method", "unknown"),
+    [
+        ("supply", "make_safe", "supply off"),
+        ("daq", "release_watchdog", "contactor open"),
+        ("daq", "make_safe", "loads and stimuli off"),
+        ("daq", "start", "bus below 1 V"),
+    ],
+)
+def test_one_instrument_that_fails_keeps_no_other_from_being_made_safe(stand, monkeypatch, driver, method, unknown):
+    energise(stand)
+    drive_pitch(stand)
+
+    def silent(*_args, **_kwargs):
+        raise InstrumentTimeoutError("no reply")
+
+    monkeypatch.setattr(getattr(stand.bench, driver), method, silent)
+    with pytest.raises(UnsafeError, match=f"{unknown}: unknown"):
+        stand.rig.make_safe()
+    plant = stand.bench.plant
+    assert plant.motor_voltage_v("pitch") == pytest.approx(0.0, abs=0.01)
+    assert not (plant.output_on and plant.contactor_closed)
