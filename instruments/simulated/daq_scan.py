@@ -15,7 +15,7 @@ from instruments.simulated.noise import GaussianNoise, uniform
 from instruments.simulated.parameters import DaqParameters
 from instruments.simulated.port import PlantPort
 
-FRAME_S = 0.025
+FRAME_S = 0.050
 BUFFER_S = 0.2  # of frames that the device holds for a host that does not read
 
 

@@ -27,6 +27,8 @@ from instruments.simulated.twin import PowerState, Twin
 
 Node = Callable[[Window], Values]
 
+FORGET_PERIOD_NS = 1_000_000_000
+
 
 class Plant:
     """Satisfies `port.PlantPort`; besides, what a simulated operator does and what tests look at."""
@@ -36,6 +38,7 @@ class Plant:
         self._agenda = Agenda()
         self._supply = SupplyStage(bench.supply, self._agenda)
         self.supply: SupplyPort = self._supply
+        self._forgotten_ns = 0
         self._network = InputNetwork(self._agenda, self._supply, bench.path)
         self._relays = Relays(bench)
         self._pins = StimulusPins(self._agenda, bench.daq.outputs, input_pulls(twin))
@@ -121,7 +124,10 @@ class Plant:
         return words
 
     def forget_before(self, time_ns: int) -> None:
-        """Drop history that will not be sampled again."""
+        """Drop history that will not be sampled again; about once a second, for looking costs more than keeping."""
+        if time_ns - self._forgotten_ns < FORGET_PERIOD_NS:
+            return
+        self._forgotten_ns = time_ns
         self._network.history.forget_before(time_ns)
         self._pins.forget_before(time_ns)
         self._bus.forget_before(time_ns)
