@@ -58,7 +58,7 @@ class Event:
 
     Kinds: `stimulus` (fields: line, value), `report` (a decoded frame of the unit: fields item, state,
     counter, ...), `sent` (a frame the bench sent), `supply` (fields: voltage_v, current_a, set_v, limit_a),
-    `answer` (fields: prompt, answer), `note`.
+    `answer` (fields: prompt, answer, of a look also asked and lit: names with commas between), `note`.
     """
 
     time_s: float

@@ -34,6 +34,11 @@ class Limit:
         if math.isinf(self.low) and math.isinf(self.high):
             raise ValueError(f"limit {self.id}: open on both sides")
 
+    @property
+    def quoted(self) -> str:
+        """Source and date as a finding quotes them: "wiring drawing 12, 2026-11-25"."""
+        return f"{self.source}, {self.date}" if self.date else self.source
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from analysis.conformity import Zone, conformity_probability, margin, margin_percent, simple_acceptance, three_zone
 from analysis.finding import Finding, Limit, LimitKind
 from analysis.measurement import Doubt, Measurement, Observation
-from analysis.statistics import WORST_CASE_TRIALS, never_in
+from analysis.statistics import WORST_CASE_TRIALS
 from analysis.uncertainty import coverage_factor
 from analysis.verdict import Cause, Verdict
 
@@ -62,7 +62,7 @@ def judge(
             measurement.value, measurement.standard_uncertainty, measurement.degrees_of_freedom, limit.low, limit.high
         ),
         limit_id=limit.id,
-        limit_source=limit.source,
+        limit_source=limit.quoted,
         capture=_first(measurement.captures),
         captures=measurement.captures,
         attempt=attempt,
@@ -78,6 +78,7 @@ def judge(
 def observe(observation: Observation, *, procedure: str, attempt: int = 1, mandatory: bool = True) -> Finding:
     """Judge a logical result, rule `exact`: it holds when no trial failed.
 
+    The finding's title says what was looked at and what must hold: "Discrete 3: follows its stimulus".
     A failure is put down to `cause_if_failed`: the unit's fails, any other is inconclusive with that cause. Doubts
     count as in `judge`; without a single trial it is inconclusive, cause bench.
 
@@ -90,7 +91,6 @@ def observe(observation: Observation, *, procedure: str, attempt: int = 1, manda
     doubts = observation.doubts
     if trials == 0 and not doubts:
         doubts = (Doubt(reason="it was not tried once", cause=Cause.BENCH),)
-    notes = observation.notes
     reasons = _reasons(doubts)
     if doubts:
         verdict, cause = _doubtful(doubts)
@@ -100,13 +100,11 @@ def observe(observation: Observation, *, procedure: str, attempt: int = 1, manda
         reasons = (observation.detail or f"{failures} of {trials} trials failed",)
     else:
         verdict, cause = Verdict.PASS, None
-        if trials > 1:
-            notes = (*notes, f"failed {never_in(trials)}")
     return Finding(
         id=observation.id,
         procedure=procedure,
         function=observation.function,
-        title=observation.title,
+        title=_titled(observation),
         verdict=verdict,
         cause=cause,
         rule=EXACT,
@@ -119,7 +117,7 @@ def observe(observation: Observation, *, procedure: str, attempt: int = 1, manda
         reasons=reasons,
         next_step=_next_step(doubts),
         pins=observation.pins,
-        notes=notes,
+        notes=observation.notes,
         mandatory=mandatory,
     )
 
@@ -149,6 +147,12 @@ def not_run(
         next_step=next_step,
         mandatory=mandatory,
     )
+
+
+def _titled(observation: Observation) -> str:
+    """Return the title with the statement behind it, unless it says that already."""
+    title, statement = observation.title, observation.statement
+    return title if statement in title else f"{title}: {statement}"
 
 
 def _unusable(measurement: Measurement, limit: Limit) -> tuple[Doubt, ...]:

@@ -33,7 +33,8 @@ class Consistency:
     agrees: bool | None
 
 
-def _checked(name: str, residue: Estimate) -> Consistency:
+def checked(name: str, residue: Estimate) -> Consistency:
+    """Return whether a residue is explained by its uncertainty: within 3 u."""
     u = residue.standard_uncertainty
     if residue.doubts or not (math.isfinite(residue.value) and math.isfinite(u)):
         return Consistency(name=name, residue=residue, agrees=None)
@@ -62,22 +63,22 @@ def lead_resistance(supply_v: Estimate, unit_v: Estimate, current_a: Estimate) -
 def leads_agree(supply_v: Estimate, unit_v: Estimate, current_a: Estimate, leads_ohm: Estimate) -> Consistency:
     """Check V at the supply less I times lead resistance against V at the pins; residue in V."""
     drop = product(current_a, leads_ohm)
-    return _checked("supply voltage less lead drop against pins", difference(difference(supply_v, drop), unit_v))
+    return checked("supply voltage less lead drop against pins", difference(difference(supply_v, drop), unit_v))
 
 
 def readback_agrees(readback_a: Estimate, shunt_a: Estimate) -> Consistency:
     """Check the supply's current read-back against the DAQ's shunt; residue in A."""
-    return _checked("supply read-back against shunt", difference(readback_a, shunt_a))
+    return checked("supply read-back against shunt", difference(readback_a, shunt_a))
 
 
 def legs_agree(positive_a: Estimate, negative_a: Estimate, direct_returns_a: Sequence[Estimate] = ()) -> Consistency:
     """Check the positive leg against the negative leg plus currents known to return another way; residue in A."""
-    return _checked("positive leg against negative leg", difference(positive_a, total(negative_a, *direct_returns_a)))
+    return checked("positive leg against negative leg", difference(positive_a, total(negative_a, *direct_returns_a)))
 
 
 def branch_agrees(current_a: Estimate, voltage_v: Estimate, load_ohm: Estimate) -> Consistency:
     """Check a branch current against V / R of its calibrated load; residue in A."""
-    return _checked("branch current against V/R of its load", difference(current_a, ratio(voltage_v, load_ohm)))
+    return checked("branch current against V/R of its load", difference(current_a, ratio(voltage_v, load_ohm)))
 
 
 def consistency_doubts(checks: Sequence[Consistency]) -> tuple[Doubt, ...]:
@@ -95,18 +96,23 @@ def consistency_doubts(checks: Sequence[Consistency]) -> tuple[Doubt, ...]:
 
 
 def limiting_samples(
-    current_a: NDArray[np.float64], supply_v: NDArray[np.float64], *, limit_a: float, set_v: float, tolerance_v: float
+    current_a: NDArray[np.float64],
+    regulated_v: NDArray[np.float64],
+    *,
+    limit_a: float,
+    set_v: float | NDArray[np.float64],
+    tolerance_v: float,
 ) -> NDArray[np.int64]:
     """Return the indices of samples at which the supply limits current: I >= 0.97 limit and V below what was set.
 
     Args:
         current_a: positive leg, shape (n,).
-        supply_v: at the supply's terminals, shape (n,), same instants.
+        regulated_v: where the supply senses what it regulates, shape (n,), same instants.
         limit_a: current limit in force.
-        set_v: voltage set.
+        set_v: voltage set, one for all or one for each sample.
         tolerance_v: how far below `set_v` an unlimited supply may read (setting and reading bounds together).
     """
-    return np.flatnonzero((current_a >= LIMITING_FRACTION * limit_a) & (supply_v < set_v - tolerance_v))
+    return np.flatnonzero((current_a >= LIMITING_FRACTION * limit_a) & (regulated_v < set_v - tolerance_v))
 
 
 def limiting_doubt(*, limit_a: float, conforming_a: float, gone_when_isolated: bool | None = None) -> Doubt:

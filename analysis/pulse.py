@@ -1,4 +1,4 @@
-"""Pulse parameters of a sampled two-level waveform, after IEEE Std 181-2011: levels, transitions, duration, period."""
+"""Pulse parameters of a sampled two-level waveform, after IEEE Std 181-2011: levels, edges, transitions."""
 
 import math
 from collections.abc import Callable
@@ -120,24 +120,3 @@ def transition_samples(samples: Samples, edges: Edges, levels: StateLevels) -> N
     early = crossing_positions(samples, edges, levels.reference_level(PROXIMAL_PERCENT))
     late = crossing_positions(samples, edges, levels.reference_level(DISTAL_PERCENT))
     return np.abs(late - early)
-
-
-def transition_durations(samples: Samples, sample_rate_hz: float, levels: StateLevels) -> NDArray[np.float64]:
-    """Return the duration of every transition, 10 to 90 % of the amplitude, in seconds, shape (n_edges,)."""
-    return transition_samples(samples, level_edges(samples, levels), levels) / sample_rate_hz
-
-
-def pulse_durations(samples: Samples, sample_rate_hz: float, levels: StateLevels) -> NDArray[np.float64]:
-    """Return the durations of whole positive pulses, between mesial instants, in seconds, shape (n_pulses,)."""
-    edges = level_edges(samples, levels)
-    instants = crossing_positions(samples, edges, levels.reference_level(MESIAL_PERCENT))
-    first = 0 if edges.rising.size and edges.rising[0] else 1
-    starts, ends = instants[first::2], instants[first + 1 :: 2]
-    return (ends - starts[: len(ends)]) / sample_rate_hz
-
-
-def periods(samples: Samples, sample_rate_hz: float, levels: StateLevels) -> NDArray[np.float64]:
-    """Return the periods between consecutive rising mesial instants, in seconds, shape (n_rising - 1,) or (0,)."""
-    edges = level_edges(samples, levels)
-    instants = crossing_positions(samples, edges, levels.reference_level(MESIAL_PERCENT))
-    return np.diff(instants[edges.rising]) / sample_rate_hz

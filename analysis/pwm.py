@@ -57,7 +57,8 @@ class Pwm:
         """Return the frequency in Hz; NaN with a doubt, and so never a pass, for a constant level."""
         doubts = self.doubts
         if not doubts and math.isnan(self.frequency_hz):
-            doubts = (Doubt(reason="a constant level has no frequency", cause=Cause.UNDECIDED),)
+            constant = "a constant level has no frequency"
+            doubts = (Doubt(reason=constant, cause=Cause.UNDECIDED, next_step="see the duty, whether it is right"),)
         return _sampled(self.frequency_hz, self.u_frequency_hz, f"{name}: sampling and timebase", doubts, captures)
 
 
@@ -167,7 +168,7 @@ def _periodic(
         u_duty = math.hypot(u_samples / math.sqrt(n_periods), 2.0 * u_mesial / slew) / samples_per_period
     else:
         u_samples = 1.0 / math.sqrt(6.0)
-        u_mean_duration, averaged = _rounding(samples_per_period, n_periods)
+        u_mean_duration, averaged = rounding_of_mean(samples_per_period, n_periods)
         u_duty = u_mean_duration / samples_per_period
     u_frequency_hz = frequency_hz * math.hypot(
         u_samples / (n_periods * samples_per_period), timebase_bound / math.sqrt(3.0)
@@ -186,7 +187,7 @@ def _periodic(
     )
 
 
-def _rounding(samples_per_period: float, n_periods: int) -> tuple[float, bool]:
+def rounding_of_mean(samples_per_period: float, n_periods: int) -> tuple[float, bool]:
     """Return the standard uncertainty of the mean pulse duration in samples, and whether periods average.
 
     With samples per period near p/q there are q sampling phases, evenly spread, which drift with the remainder. A
@@ -223,26 +224,14 @@ _NO_LEVELS = StateLevels(low=math.nan, high=math.nan, u_low=math.nan, u_high=mat
 
 def _constant(levels: StateLevels, off_below: float, on_above: float, u_duty: float) -> Pwm:
     if levels.low >= on_above:
-        duty = 1.0
-    elif levels.high <= off_below:
-        duty = 0.0
-    else:
-        return _unknown(
-            levels,
-            f"levels {levels.low:.4g} and {levels.high:.4g} are neither off (up to {off_below:.4g}) "
-            f"nor on (from {on_above:.4g})",
-            cause=Cause.UNDECIDED,
-        )
-    return Pwm(
-        duty=duty,
-        u_duty=u_duty,
-        frequency_hz=math.nan,
-        u_frequency_hz=math.nan,
-        levels=levels,
-        n_periods=0,
-        samples_per_period=math.nan,
-        averaged=False,
-        interpolated=False,
+        return _without_period(levels, 1.0, u_duty)
+    if levels.high <= off_below:
+        return _without_period(levels, 0.0, u_duty)
+    return _unknown(
+        levels,
+        f"levels {levels.low:.4g} and {levels.high:.4g} are neither off (up to {off_below:.4g}) "
+        f"nor on (from {on_above:.4g})",
+        cause=Cause.UNDECIDED,
     )
 
 
@@ -255,8 +244,18 @@ def _slivers(edges: Edges, n_samples: int) -> bool:
 
 
 def _hardly_pulsed(samples: Samples, levels: StateLevels, u_duty: float) -> Pwm:
+    duty = float(np.mean(samples.astype(np.float64) > levels.reference_level(MESIAL_PERCENT)))
+    return _without_period(levels, duty, u_duty)
+
+
+def _unknown(levels: StateLevels, reason: str, *, cause: Cause = Cause.BENCH) -> Pwm:
+    return _without_period(levels, math.nan, math.nan, doubts=(Doubt(reason=reason, cause=cause),))
+
+
+def _without_period(levels: StateLevels, duty: float, u_duty: float, *, doubts: tuple[Doubt, ...] = ()) -> Pwm:
+    """Return a result that holds no period, and so knows no frequency."""
     return Pwm(
-        duty=float(np.mean(samples.astype(np.float64) > levels.reference_level(MESIAL_PERCENT))),
+        duty=duty,
         u_duty=u_duty,
         frequency_hz=math.nan,
         u_frequency_hz=math.nan,
@@ -265,19 +264,5 @@ def _hardly_pulsed(samples: Samples, levels: StateLevels, u_duty: float) -> Pwm:
         samples_per_period=math.nan,
         averaged=False,
         interpolated=False,
-    )
-
-
-def _unknown(levels: StateLevels, reason: str, *, cause: Cause = Cause.BENCH) -> Pwm:
-    return Pwm(
-        duty=math.nan,
-        u_duty=math.nan,
-        frequency_hz=math.nan,
-        u_frequency_hz=math.nan,
-        levels=levels,
-        n_periods=0,
-        samples_per_period=math.nan,
-        averaged=False,
-        interpolated=False,
-        doubts=(Doubt(reason=reason, cause=cause),),
+        doubts=doubts,
     )

@@ -1,6 +1,4 @@
-"""Thresholds found on a ramp or a staircase, corrected for what moved on before it was noticed."""
-
-import math
+"""Thresholds found on a ramp, corrected for what moved on before it was noticed."""
 
 from analysis.uncertainty import Estimate, bounded, exact, resolved, total
 
@@ -31,9 +29,3 @@ def threshold_on_ramp(
     delay = bounded(0.0, abs(rate_v_per_s) * delay_bound_s, f"{name}: delay")
     sampling = resolved(0.0, abs(rate_v_per_s) * sample_interval_s, f"{name}: sampling")
     return total(reading, exact(-moved), delay, sampling)
-
-
-def threshold_on_stairs(last_without_v: float, first_with_v: float, name: str) -> Estimate:
-    """Return the threshold between two settings: the middle, u = step / sqrt(12)."""
-    step = abs(first_with_v - last_without_v)
-    return resolved(0.5 * (last_without_v + first_with_v), step, name) if math.isfinite(step) else exact(math.nan)

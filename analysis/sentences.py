@@ -15,8 +15,11 @@ from analysis.verdict import Cause, Verdict
 
 NOT_MEASURED = "not measured"
 
-# Below this many tries the 95 % bound on an event never seen exceeds 45 % and tells nobody anything.
-FEWEST_TRIES_FOR_BOUND = 5
+# Below this many tries the 95 % bound on an event never seen exceeds 14 %, which reassures nobody.
+FEWEST_TRIES_FOR_BOUND = 20
+
+# From here on t and normal distribution differ by less than 0.2 % at 95.45 %: only bounds matter.
+MOST_DEGREES_OF_FREEDOM = 1000.0
 
 DIGITS_WITHOUT_UNCERTAINTY = 4
 MOST_DECIMALS = 9
@@ -28,6 +31,7 @@ _STEPS: dict[str, tuple[tuple[str, float, float], ...]] = {
     "A": (("A", 1.0, 0.1), ("mA", 1e-3, 0.1), ("\N{MICRO SIGN}A", 1e-6, 0.0)),
     "s": (("s", 1.0, 1.0), ("ms", 1e-3, 0.1), ("\N{MICRO SIGN}s", 1e-6, 0.0)),
     "ohm": (("kohm", 1e3, 1.0), ("ohm", 1.0, 0.1), ("milliohm", 1e-3, 0.0)),
+    "S": (("S", 1.0, 0.1), ("mS", 1e-3, 0.1), ("\N{MICRO SIGN}S", 1e-6, 0.0)),
     "F": (("F", 1.0, 0.1), ("mF", 1e-3, 0.1), ("\N{MICRO SIGN}F", 1e-6, 0.0)),
     "Hz": (("kHz", 1e3, 10.0), ("Hz", 1.0, 0.0)),
     "W": (("W", 1.0, 0.1), ("mW", 1e-3, 0.0)),
@@ -154,8 +158,8 @@ def finding_sentence(finding: Finding) -> str:
     """Say what was found, without the verdict: value, what is allowed, what is spare, and how well it is known.
 
     A measured one reads "Pitch up, left seat: drop 0.310 V, allowed up to 0.60 V, 0.290 V spare, +/- 0.028 V",
-    a logical one "Discrete 3 follows its stimulus: held in 20 of 20 tries; failed never in 20 tries: below 14 % at
-    95 %". What was not run or not measured says so.
+    a logical one "Discrete 3: follows its stimulus: held in 6 of 6 tries" or, where the tries are enough for a bound,
+    "... never failed in 20 tries: rate below 14 % at 95 %". What was not run or not measured says so.
     """
     if finding.verdict is Verdict.NOT_RUN:
         return f"{finding.title}: not run"
@@ -183,6 +187,17 @@ def format_probability(probability: float) -> str:
     if percent > 99.9:
         return "> 99.9 %"
     return "< 0.1 %" if percent < 0.1 else f"{percent:.1f} %"
+
+
+def format_degrees_of_freedom(degrees_of_freedom: float) -> str:
+    """Print effective degrees of freedom; "inf" where a known bound is all that counts, "" where not known.
+
+    >>> [format_degrees_of_freedom(nu) for nu in (11.6, 4.2e14, math.inf, math.nan)]
+    ['12', 'inf', 'inf', '']
+    """
+    if math.isnan(degrees_of_freedom):
+        return ""
+    return "inf" if degrees_of_freedom > MOST_DEGREES_OF_FREEDOM else f"{degrees_of_freedom:.0f}"
 
 
 def verdict_words(verdict: Verdict, *, simulated: bool, cause: Cause | None = None) -> str:
@@ -251,12 +266,12 @@ def _logical_sentence(finding: Finding) -> str:
     held = trials - finding.failures
     if trials == 1:
         return f"{finding.title}: {'held' if held else 'did not hold'} in the one try"
-    sentence = f"{finding.title}: held in {held} of {trials} tries"
     if finding.failures:
-        return f"{sentence}, not in {finding.failures}"
+        return f"{finding.title}: held in {held} of {trials} tries, not in {finding.failures}"
     if trials >= FEWEST_TRIES_FOR_BOUND:
-        sentence += f"; failed never in {trials} tries: below {_percent_up(upper_bound(0, trials))} at 95 %"
-    return sentence
+        bound = _percent_up(upper_bound(0, trials))
+        return f"{finding.title}: never failed in {trials} tries: rate below {bound} at 95 %"
+    return f"{finding.title}: held in {held} of {trials} tries"
 
 
 def _allowed(numbers: Figures) -> str:

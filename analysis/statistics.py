@@ -47,17 +47,6 @@ def upper_bound(failures: int, trials: int, confidence: float = 0.95) -> float:
     return float(betaincinv(failures + 1, trials - failures, confidence))
 
 
-def never_in(trials: int) -> str:
-    """Say what it proves that something never happened in `trials` tries.
-
-    >>> never_in(59)
-    'never in 59 tries: with 95 % confidence less often than 5.0 % of the time'
-    """
-    bound = 100.0 * upper_bound(0, trials)
-    digits = 0 if bound >= 10.0 else 1
-    return f"never in {trials} tries: with 95 % confidence less often than {bound:.{digits}f} % of the time"
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LatencySummary:
     """A distribution of latencies in four figures; NaN where there is none. The spread is the unit's, not ours."""

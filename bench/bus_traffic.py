@@ -3,11 +3,12 @@
 It never waits and never reads a clock: the rig hands it the time.
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import count
 
-from instruments.canaerospace import airspeed_payload, decode_payload
+from instruments.canaerospace import airspeed_payload, decode_payload, no_number_payload
 from instruments.capabilities import AvionicsBus, ReceivedFrame
 from instruments.errors import ProtocolError
 from test_plans.sheets import Bus, ReportKind
@@ -50,6 +51,15 @@ class BusTraffic:
         self._airspeed_kt = airspeed_kt
         self._due_s = now_s
 
+    def set_airspeed(self, airspeed_kt: float, now_s: float) -> None:
+        """Send another airspeed from the next frame of the grid on; where none is sent, begin at `now_s`.
+
+        NaN is sent as it is: a frame in good order whose value is no number.
+        """
+        if self._airspeed_kt is None:
+            self._due_s = now_s
+        self._airspeed_kt = airspeed_kt
+
     def stop_airspeed(self) -> None:
         """Send no more airspeed."""
         self._airspeed_kt = None
@@ -73,7 +83,11 @@ class BusTraffic:
         due_s = self.next_due_s()
         if due_s is None or self._airspeed_kt is None or due_s > now_s + 1e-9:
             return None
-        data = airspeed_payload(self._airspeed_kt, node=BENCH_NODE, message_code=next(self._message_codes) % 256)
+        message_code = next(self._message_codes) % 256
+        if math.isnan(self._airspeed_kt):
+            data = no_number_payload(node=BENCH_NODE, message_code=message_code)
+        else:
+            data = airspeed_payload(self._airspeed_kt, node=BENCH_NODE, message_code=message_code)
         self._bus.send(self._sheet.airspeed_identifier, data)
         while self._due_s <= now_s + 1e-9:
             self._due_s += AIRSPEED_PERIOD_S

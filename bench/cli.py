@@ -1,10 +1,12 @@
 """The command line: words in, exit code out. Heavy imports stand inside the commands, so that help is quick.
 
-Exit codes: 0 pass, 2 usage or invalid sheet, 3 the unit failed, 4 inconclusive, not complete or bench fault,
-130 interrupted; 1 only for a crash.
+Exit codes: 0 pass, 2 usage or invalid sheet, 3 the unit failed, 4 inconclusive, not complete or bench fault (an
+instrument that fails and a disk that refuses among them), 130 interrupted; 1 only for a crash.
 """
 
+import contextlib
 import sys
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -24,9 +26,29 @@ BenchOption = Annotated[
 ]
 ModelOption = Annotated[str | None, typer.Option("--model", metavar="NAME|FILE", help="Unit sheet of the model.")]
 AircraftOption = Annotated[str | None, typer.Option("--aircraft", metavar="FILE", help="Aircraft sheet.")]
-PlanOption = Annotated[str, typer.Option("--plan", metavar="NAME|FILE", help="Plan to run.")]
+PlanOption = Annotated[
+    str | None,
+    typer.Option("--plan", metavar="NAME|FILE", help="Plan to run; default: the one that accepts the model."),
+]
 RecordsOption = Annotated[Path, typer.Option("--records", metavar="DIR", help="Where records are kept.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output and nothing else.")]
+
+
+class SheetKind(StrEnum):
+    """A sheet that `new` writes."""
+
+    UNIT = "unit"
+    AIRCRAFT = "aircraft"
+    BENCH = "bench"
+
+
+class SchemaKind(StrEnum):
+    """A sheet that has a schema."""
+
+    UNIT = "unit"
+    AIRCRAFT = "aircraft"
+    BENCH = "bench"
+    PLAN = "plan"
 
 
 def _version(wanted: bool) -> None:
@@ -52,7 +74,7 @@ def verify(
     bench: BenchOption = None,
     model: ModelOption = None,
     aircraft: AircraftOption = None,
-    plan: PlanOption = "acceptance",
+    plan: PlanOption = None,
     records: RecordsOption = Path("records"),
     seed: Annotated[int | None, typer.Option(help="Seed of the simulated unit; derived from the serial.")] = None,
     defect: Annotated[
@@ -60,7 +82,8 @@ def verify(
         typer.Option(metavar="ID[:SEVERITY]", help="Inject a catalogued defect (simulated bench only); repeatable."),
     ] = None,
     only: Annotated[
-        str | None, typer.Option(metavar="FUNCTION|PROCEDURE", help="Run this and what it waits for; a partial run.")
+        list[str] | None,
+        typer.Option(metavar="FUNCTION|PROCEDURE", help="Run this and what it waits for; a partial run; repeatable."),
     ] = None,
     partial_ok: Annotated[bool, typer.Option("--partial-ok", help="A partial run that passed exits 0.")] = False,
     operator: Annotated[str, typer.Option(help="Who is at the bench.")] = "",
@@ -87,7 +110,7 @@ def verify(
         records=records,
         seed=seed,
         defects=tuple(_defect(text) for text in defect or ()),
-        only=only,
+        only=tuple(only or ()),
         operator=operator,
         work_order=work_order,
         squawk=squawk,
@@ -101,7 +124,7 @@ def check(
     bench: BenchOption = None,
     model: ModelOption = None,
     aircraft: AircraftOption = None,
-    plan: PlanOption = "acceptance",
+    plan: PlanOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Validate sheets and plan; say what this bench can and can't do of it, and how long each takes."""
@@ -143,6 +166,31 @@ def rejudge(
     raise typer.Exit(run_rejudge(record, records=records, model=model, as_json=as_json))
 
 
+@app.command()
+def new(
+    kind: Annotated[SheetKind, typer.Argument(help="What to write: a unit, aircraft or bench sheet.")],
+    name: Annotated[str, typer.Argument(help="What it is called; the file is NAME.toml in the current folder.")],
+    model: Annotated[
+        str | None, typer.Option("--model", metavar="NAME|FILE", help="Unit sheet that an aircraft or bench is for.")
+    ] = None,
+) -> None:
+    """Write a commented sheet to begin with; it passes the check as written and overwrites nothing."""
+    from bench.new_sheets import new_sheet
+
+    path = new_sheet(kind.value, name, model=model, folder=Path())
+    typer.echo(f"{path} written. Every FILL IN in it is yours to answer.")
+
+
+@app.command()
+def schema(kind: Annotated[SchemaKind, typer.Argument(help="Kind of sheet.")]) -> None:
+    """Print the JSON Schema of a kind of sheet, for editors that check TOML while it is typed."""
+    import json
+
+    from bench.sheets.json_schema import sheet_schema
+
+    typer.echo(json.dumps(sheet_schema(kind.value), indent=1))
+
+
 def _bench(name: str | None) -> str:
     if name is not None:
         return name
@@ -171,7 +219,8 @@ def _defect(text: str) -> tuple[str, float]:
 
 def main() -> None:
     """Run the command line; leaves through `sys.exit` with the code the module's docstring lists."""
-    from bench.errors import BenchError
+    from bench.errors import BenchError, RunStoppedError
+    from instruments.errors import InstrumentError
 
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
@@ -179,8 +228,19 @@ def main() -> None:
     try:
         app()
     except KeyboardInterrupt:
-        typer.echo("boxproof: interrupted.", err=True)
+        _say("interrupted.")
         sys.exit(130)
+    except (RunStoppedError, InstrumentError) as error:
+        _say(str(error))
+        sys.exit(4)
     except BenchError as error:
-        typer.echo("\n".join(f"boxproof: {line}" for line in str(error).splitlines()), err=True)
+        _say(str(error))
         sys.exit(2)
+    except OSError as error:  # standard output is full or closed; files of ours raise errors of ours
+        _say(f"the result can't be printed: {error.strerror or error}. The record is kept.")
+        sys.exit(4)
+
+
+def _say(text: str) -> None:
+    with contextlib.suppress(OSError):
+        sys.stderr.write("".join(f"boxproof: {line}\n" for line in text.splitlines()))

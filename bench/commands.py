@@ -1,6 +1,7 @@
 """What each command does once its words are read: calls the house, prints the outcome, gives the exit code."""
 
 import json
+import shutil
 import sys
 import time
 from pathlib import Path
@@ -17,7 +18,6 @@ from bench.errors import UsageError
 from bench.plan_check import Ability, PlanCheck
 from bench.planning import plan_check, plan_steps
 from bench.progress import NoProgress, Progress, TextProgress
-from bench.records.durable import write_whole
 from bench.records.reading import find_record, load_record
 from bench.records.run_facts import RunOutcome
 from bench.rejudge import rejudge
@@ -38,17 +38,13 @@ def run_verify(request: RunRequest, *, partial_ok: bool, as_json: bool) -> int:
     began_s = time.perf_counter()
     result = verify(request, _progress(quiet=as_json), began_wall_s=began_s)
     if as_json:
-        _print_json(
-            run_document(
-                result.facts, result.outcome, result.findings, record=str(result.folder), run_time_s=result.run_time_s
-            )
-        )
+        _print_json(_document(result))
     else:
         _print_outcome(result)
     return EXIT_INTERRUPTED if result.interrupted else exit_code(result.outcome, partial_ok=partial_ok)
 
 
-def run_check(*, bench: str, model: str | None, aircraft: str | None, plan: str, as_json: bool) -> int:
+def run_check(*, bench: str, model: str | None, aircraft: str | None, plan: str | None, as_json: bool) -> int:
     """Validate sheets and plan against the bench and print what it can do."""
     sheets = load_sheets(SheetNames(bench=bench, plan=plan, model=model, aircraft=aircraft))
     checked = plan_check(sheets)
@@ -67,15 +63,17 @@ def run_check(*, bench: str, model: str | None, aircraft: str | None, plan: str,
 def run_report(record_text: str, *, records: Path, output: Path | None) -> int:
     """Render a record's report again, outside the record."""
     record = load_record(find_record(record_text, records))
+    for problem in record.problems:
+        typer.echo(f"boxproof: {record.folder.name}: {problem}", err=True)
     sheets = sheets_of_record(record.facts.sheets)
     html = render_report(run_summary(record, sheets, plan_steps(sheets)))
     target = output or Path(f"{record.folder.name}.report.html")
     if target.resolve().is_relative_to(record.folder.resolve()):
         raise UsageError(f"--output {target}: the record is closed and stays as it is. Choose a file outside it.")
     try:
-        write_whole(target, html.encode())
+        target.write_bytes(html.encode(errors="replace"))
     except OSError as error:
-        raise UsageError(f"--output {target}: can't be written ({error.strerror}). Choose another file.") from error
+        raise UsageError(f"--output {target}: {error.strerror or error}. Choose another file.") from error
     typer.echo(f"report written: {target}")
     return EXIT_PASS
 
@@ -85,14 +83,22 @@ def run_rejudge(record_text: str, *, records: Path, model: str | None, as_json: 
     began_s = time.perf_counter()
     result = rejudge(find_record(record_text, records), records=records, model=model, began_wall_s=began_s)
     if as_json:
-        _print_json(
-            run_document(
-                result.facts, result.outcome, result.findings, record=str(result.folder), run_time_s=result.run_time_s
-            )
-        )
+        _print_json(_document(result))
     else:
         _print_outcome(result)
     return exit_code(result.outcome, partial_ok=False)
+
+
+def _document(result: VerifyResult) -> dict[str, Any]:
+    return run_document(
+        result.facts,
+        result.outcome,
+        result.findings,
+        record=str(result.folder),
+        run_time_s=result.run_time_s,
+        stop_reason=result.stop_reason,
+        unsafe=result.unsafe,
+    )
 
 
 def exit_code(outcome: RunOutcome, *, partial_ok: bool) -> int:
@@ -107,7 +113,7 @@ def exit_code(outcome: RunOutcome, *, partial_ok: bool) -> int:
 def _progress(*, quiet: bool) -> Progress:
     if quiet:
         return NoProgress()
-    return TextProgress(sys.stderr, live=sys.stderr.isatty())
+    return TextProgress(sys.stderr, live=sys.stderr.isatty(), width=shutil.get_terminal_size().columns)
 
 
 def _print_json(document: dict[str, Any]) -> None:
@@ -165,12 +171,18 @@ def _print_check(check: PlanCheck) -> None:
     typer.echo(f"{check.model} on bench {check.bench}, plan {check.plan}: sheets and plan are valid.")
     for step in check.steps:
         typer.echo(f"  {step.procedure:<20} {step.bench_time_s:6.0f} s  {step.ability.value}")
+        if step.left_out is not None:
+            typer.echo(f"{'':32}{step.left_out.reason}")
+            if step.left_out.untested:
+                typer.echo(f"{'':32}not tested by that: {step.left_out.untested}")
         for obstacle in step.obstacles:
             typer.echo(f"{'':32}{obstacle.what}")
         if step.ability is Ability.CANT:
             typer.echo(f"{'':32}cheapest missing: {step.cheapest_missing}")
         for remark in step.remarks:
             typer.echo(f"{'':32}{remark}")
+        for sentence in step.leaves_untested:
+            typer.echo(f"{'':32}not tested: {sentence}")
     typer.echo(f"Bench time in all: {check.bench_time_s:.0f} s.")
     if check.not_tested:
         typer.echo(f"Not tested by this plan: {', '.join(check.not_tested)}.")

@@ -45,9 +45,20 @@ def finding_document(finding: Finding) -> dict[str, Any]:
 
 
 def run_document(
-    facts: RunFacts, outcome: RunOutcome, findings: Sequence[Finding], *, record: str, run_time_s: float
+    facts: RunFacts,
+    outcome: RunOutcome,
+    findings: Sequence[Finding],
+    *,
+    record: str,
+    run_time_s: float,
+    stop_reason: str,
+    unsafe: Sequence[str],
 ) -> dict[str, Any]:
-    """Return what `verify --json` prints; `run_time_s` is the wall time of the run without start-up and report."""
+    """Return what `verify --json` prints.
+
+    `run_time_s` is the wall time of the run without start-up and report, `stop_reason` why it ended early, `unsafe`
+    what could not be made safe or not be read back.
+    """
     return {
         "verdict": outcome.verdict.value,
         "cause": outcome.cause.value if outcome.cause else None,
@@ -63,5 +74,7 @@ def run_document(
         "run_time_s": finite(run_time_s),
         "peak_memory_mb": finite(outcome.peak_memory_mb),
         "not_tested": list(outcome.not_tested),
+        "stop_reason": stop_reason,
+        "not_known_to_be_safe": list(unsafe),
         "findings": [finding_document(finding) for finding in findings],
     }

@@ -44,7 +44,10 @@ def drawn_bench(unit: UnitSheet, sheet: BenchSheet, simulation: BenchSimulation,
         path=PathParameters(
             positive_ohm=sheet.lead_positive_ohm,
             negative_ohm=sheet.lead_negative_ohm,
-            series_ohm=sheet.path_resistance_ohm,
+            series_ohm={
+                name: ohm * (1.0 + errors.within(sheet.facts.path_resistance_bound.get(name, 0.0), "path", name))
+                for name, ohm in sheet.path_resistance_ohm.items()
+            },
             bleed_ohm=sheet.bleed_ohm,
         ),
         daq=DaqParameters(
@@ -74,6 +77,7 @@ def drawn_bench(unit: UnitSheet, sheet: BenchSheet, simulation: BenchSimulation,
             reference_v=sheet.reference_v + errors.within(sheet.reference_bound_v, "reference"),
         ),
         loads_ohm=_loads(sheet, errors),
+        loads_to_reference=frozenset((load.output, load.position) for load in sheet.loads if load.to_reference),
         host_latency_s=simulation.host_latency_s,
     )
 

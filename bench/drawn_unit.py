@@ -1,7 +1,9 @@
 """The twin of a model: structure from the unit and aircraft sheets, quantities drawn by the seed."""
 
+import math
 from collections.abc import Sequence
 
+from bench.errors import UsageError
 from bench.sheets.simulation_sheet import UnitDefect, UnitSimulation
 from instruments.simulated.draw import apply_defect, draw_unit
 from instruments.simulated.parameters import (
@@ -11,9 +13,27 @@ from instruments.simulated.parameters import (
     PlainOutput,
     RheostatInput,
     SwitchInput,
+    TrimHabits,
     TwinParameters,
 )
 from test_plans.sheets import AircraftSheet, DimmingKind, ReportKind, Sense, UnitSheet
+
+UNUSED_BIT_RATE = 125_000  # of a line on which nobody talks
+
+
+NEVER_NEGATIVE = ("_hz", "_ohm", "_f", "_s", "_scans")
+
+
+def _check_possible(defect: str, severity: float, name: str, value: float) -> None:
+    """Refuse a severity that takes a quantity where none can be.
+
+    Raises:
+        UsageError: the value is negative, or a frequency is not above zero.
+    """
+    if name.endswith(NEVER_NEGATIVE) and (value < 0.0 or (name.endswith("_hz") and value == 0.0)):
+        raise UsageError(
+            f"--defect {defect}:{severity:g} takes {name} to {value:g}, which no unit can have. Give less severity."
+        )
 
 
 def drawn_unit(
@@ -28,7 +48,8 @@ def drawn_unit(
     for defect, severity in defects:
         for name, deviation in defect.deviations.items():
             quantities = apply_defect(quantities, simulation.specs, name, deviation, severity)
-    reports = unit.bus.reports
+            _check_possible(defect.id, severity, name, quantities[name])
+    reports, rules = unit.bus.reports, unit.trim_rules
     return TwinParameters(
         power_pin=unit.power_pin,
         power_ground_pin=unit.power_ground_pin,
@@ -38,16 +59,28 @@ def drawn_unit(
                 name=entry.name,
                 pin=entry.pin,
                 active_low=entry.sense is Sense.ACTIVE_LOW,
-                report_identifier=reports[entry.report].identifier,
+                report_identifier=reports[entry.report].identifier if entry.report else 0,
             )
             for entry in unit.discretes
         ),
         switches=_switches(unit),
         bridges=tuple(
-            BridgeOutput(name=axis.name, plus_pin=axis.plus_pin, minus_pin=axis.minus_pin) for axis in unit.trims
+            BridgeOutput(
+                name=axis.name,
+                plus_pin=axis.plus_pin,
+                minus_pin=axis.minus_pin,
+                reversed=axis.name in aircraft.reversed_axes,
+            )
+            for axis in unit.trims
         ),
         rheostats=tuple(
-            RheostatInput(name=entry.name, pin=entry.pin, full_travel_v=entry.full_travel_v) for entry in unit.rheostats
+            RheostatInput(
+                name=entry.name,
+                pin=entry.pin,
+                full_travel_v=entry.full_travel_v,
+                open_above_v=0.5 * (entry.full_travel_v + entry.open_voltage_v) if entry.open_voltage_v else math.inf,
+            )
+            for entry in unit.rheostats
         ),
         dimmers=tuple(
             DimmerOutput(
@@ -72,18 +105,27 @@ def drawn_unit(
         ),
         pulled_up_pins=tuple(entry.pin for entry in unit.inputs),
         node=unit.bus.node,
-        reset_count_identifier=reports["reset-count"].identifier,
-        configuration_identifier=reports["configuration"].identifier,
+        on_bus=bool(reports),
+        reset_count_identifier=reports["reset-count"].identifier if reports else 0,
+        configuration_identifier=reports["configuration"].identifier if reports else 0,
         configuration=aircraft.configuration,
+        settings=tuple((reports[name].identifier, value) for name, value in aircraft.settings.items()),
         level_identifiers=tuple(entry.identifier for entry in reports.values() if entry.kind is ReportKind.LEVEL),
         report_period_s=unit.bus.report_period_s,
-        bit_rate=unit.bus.bit_rate,
+        bit_rate=unit.bus.bit_rate or UNUSED_BIT_RATE,
         airspeed_identifier=unit.bus.airspeed_identifier,
         airspeed_lost_s=unit.bus.airspeed_lost_s,
         full_trim_airspeed_kt=unit.full_trim_airspeed_kt,
-        slow_trim_airspeed_kt=simulation.slow_trim_airspeed_kt,
-        slow_trim_duty=simulation.slow_trim_duty,
-        trim_pwm_hz=simulation.trim_pwm_hz,
+        slow_trim_airspeed_kt=rules.slow_airspeed_kt if rules else math.inf,
+        slow_trim_duty=rules.slow_duty if rules else 1.0,
+        trim_pwm_hz=rules.pwm_hz if rules else 0.0,
+        trim_habits=TrimHabits(
+            resumes_after_hand_over=rules.resumes_after_hand_over,
+            opposite_works_while_stuck=rules.opposite_works_while_stuck,
+            other_seat_works_while_stuck=rules.other_seat_works_while_stuck,
+        )
+        if rules
+        else TrimHabits(),
         quantities=quantities,
     )
 

@@ -1,10 +1,11 @@
-"""What ends a stimulus at once: current over its stage limit, motion nobody commanded, frozen or missing samples.
+"""What ends a stimulus at once: amps or volts beyond what was set, motion nobody commanded, frozen samples.
 
 Pure bookkeeping over sample blocks: the rig hands them in, and what it raises ends the stimulus.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,10 +15,14 @@ from analysis.verdict import Cause
 from bench.errors import AbortError
 
 OVER_CURRENT_S = 0.050
+OVER_VOLTAGE_V = 0.3
+OVER_VOLTAGE_S = 0.500  # longer than the unit takes to follow a fall of the bus
 MOTION_GRACE_S = 0.300  # debounce, scan and the motor's own decay, with room
 MOTION_CURRENT_A = 0.100
 MOTION_S = 0.200
 STALE_S = 0.500
+
+NO_LINES: Mapping[str, NDArray[np.bool_]] = MappingProxyType({})
 
 
 @dataclass(slots=True, kw_only=True)
@@ -66,14 +71,17 @@ class Guard:
         self._axis_switches = axis_switches
         self._commands = commands
         self.current_limit_a = float("inf")
+        self.set_voltage_v = float("inf")  # what the unit is given; inf while it is given nothing
+        self._above_s = 0.0
         self.armed = False
-        self._over_s = 0.0
+        self._over_s: dict[str, float] = {}
         self._moving_s: dict[str, float] = {}
         self._frozen_s: dict[str, float] = {}
 
     def begin(self) -> None:
         """Start afresh with a new capture."""
-        self._over_s = 0.0
+        self._over_s = {}
+        self._above_s = 0.0
         self._moving_s = {}
         self._frozen_s = {}
 
@@ -99,43 +107,77 @@ class Guard:
                     suspect=name,
                 )
 
-    def check(self, signals: Mapping[str, NDArray[np.float64]], start_s: float, rate_hz: float) -> None:
+    def check(
+        self,
+        signals: Mapping[str, NDArray[np.float64]],
+        start_s: float,
+        rate_hz: float,
+        lines: Mapping[str, NDArray[np.bool_]] = NO_LINES,
+    ) -> None:
         """Hold one block (signal name -> values, shape (n,)) against what must not be.
 
+        `lines` are the switch lines sampled with it, true while closed: motion while a line of the axis stands closed
+        that nobody closed is not the unit's own.
+
         Raises:
-            AbortError: over-current or uncommanded motion.
+            AbortError: over-current, more volts than were set, or uncommanded motion.
         """
         for name in ("unit.current", "unit.current.high"):
             if name in signals:
                 self._check_current(name, signals[name], rate_hz)
+        if "unit.voltage" in signals:
+            self._check_voltage(signals["unit.voltage"], rate_hz)
         for axis, switches in self._axis_switches.items():
             current = signals.get(f"{axis}.current")
             if current is not None and self.armed:
-                self._check_motion(axis, switches, current, start_s, rate_hz)
+                stray = [switch for switch in switches if switch in lines and bool(lines[switch].any())]
+                self._check_motion(axis, current, start_s, rate_hz, stray)
 
     def _check_current(self, name: str, current_a: NDArray[np.float64], rate_hz: float) -> None:
         allowed_a = 1.05 * self.current_limit_a + 0.1
         over = bool(np.median(current_a) > allowed_a)
-        self._over_s = self._over_s + current_a.size / rate_hz if over else 0.0
-        if self._over_s > OVER_CURRENT_S:
+        self._over_s[name] = self._over_s.get(name, 0.0) + current_a.size / rate_hz if over else 0.0
+        if self._over_s[name] > OVER_CURRENT_S:
             raise AbortError(
                 f"{name}: {float(np.median(current_a)):.2f} A flows where the supply was set to limit at "
                 f"{self.current_limit_a:.2f} A. Check the supply's current limit.",
                 Cause.BENCH,
             )
 
+    def _check_voltage(self, voltage_v: NDArray[np.float64], rate_hz: float) -> None:
+        """End it when the unit gets more than was set; less is judged by whoever evaluates, who knows the load."""
+        above = bool(np.median(voltage_v) > self.set_voltage_v + OVER_VOLTAGE_V)
+        self._above_s = self._above_s + voltage_v.size / rate_hz if above else 0.0
+        if self._above_s > OVER_VOLTAGE_S:
+            raise AbortError(
+                f"unit.voltage: {float(np.median(voltage_v)):.2f} V at the unit's pins where "
+                f"{self.set_voltage_v:.2f} V was set. Check the supply and its sense leads.",
+                Cause.BENCH,
+            )
+
     def _check_motion(
-        self, axis: str, switches: Sequence[str], current_a: NDArray[np.float64], start_s: float, rate_hz: float
+        self,
+        axis: str,
+        current_a: NDArray[np.float64],
+        start_s: float,
+        rate_hz: float,
+        closed: Sequence[str],
     ) -> None:
         end_s = start_s + current_a.size / rate_hz
         moving = float(np.median(np.abs(current_a))) > MOTION_CURRENT_A
-        if not moving or self._commands.commanded(switches, start_s - MOTION_GRACE_S, end_s):
+        if not moving or self._commands.commanded(self._axis_switches[axis], start_s - MOTION_GRACE_S, end_s):
             self._moving_s[axis] = 0.0
             return
         self._moving_s[axis] = self._moving_s.get(axis, 0.0) + current_a.size / rate_hz
         if self._moving_s[axis] > MOTION_S:
-            raise AbortError(
+            seen = (
                 f"{axis}: {float(np.median(np.abs(current_a))):.2f} A through the motor output for "
-                f"{self._moving_s[axis]:.2f} s with no switch closed: uncommanded motion.",
-                Cause.UNIT,
+                f"{self._moving_s[axis]:.2f} s"
             )
+            if closed:
+                raise AbortError(
+                    f"{seen} while {', '.join(closed)} reads closed though nobody closed it. "
+                    "Unplug the unit and read the line again (bench-check): still closed, it is the bench's.",
+                    Cause.UNDECIDED,
+                )
+            raise AbortError(f"{seen} with no switch closed: uncommanded motion.", Cause.UNIT)

@@ -1,18 +1,52 @@
-"""Results held against the unit sheet's limits: the same for a run and for a record judged again."""
+"""Captures of one step to findings: the same for a run and for a record judged again."""
 
+import traceback
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from analysis.capture import Capture
 from analysis.finding import Finding
-from analysis.judge import judge, observe
+from analysis.judge import judge, not_run, observe
 from analysis.measurement import Measurement, Observation, Result
 from analysis.overall import captures_using, spoil
 from analysis.verdict import Cause, Verdict
+from bench.steps import CLOSING_PROCEDURE, PlannedStep
+from test_plans.discharge import ZERO_ID
+from test_plans.procedure import Evidence
 from test_plans.sheets import UnitSheet
+from test_plans.watch import watched
 
 
-def findings_of(results: Sequence[Result], unit: UnitSheet, *, procedure: str, attempt: int) -> list[Finding]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JudgedStep:
+    """What a step came to. `fault` says what failed in boxproof itself while judging, "" when nothing did."""
+
+    results: tuple[Result, ...]
+    findings: tuple[Finding, ...]
+    fault: str = ""
+    fault_details: str = ""
+
+
+def judge_step(step: PlannedStep, evidence: Evidence, *, attempt: int, troubles: Sequence[Finding] = ()) -> JudgedStep:
+    """Evaluate and judge the captures of a step; `troubles` are what ended it early.
+
+    A fault of ours must never read as the unit's: it becomes one more trouble, cause bench.
+    """
+    try:
+        measured = step.procedure.evaluate(evidence, step.setup)
+        results = watched(step.procedure, measured, evidence, step.setup)
+        findings = findings_of(results, step.setup.unit, procedure=step.name, attempt=attempt)
+    except Exception as error:  # noqa: BLE001  (one of the two boundaries)
+        fault = f"boxproof itself failed: {type(error).__name__}: {error}"
+        details = "".join(traceback.format_exception(error))
+        trouble = trouble_finding(step, fault, Cause.BENCH, attempt=attempt)
+        return JudgedStep(results=(), findings=(*troubles, trouble), fault=fault, fault_details=details)
+    for trouble in troubles:
+        findings = ended_early(findings, trouble)
+    return JudgedStep(results=results, findings=(*findings, *troubles))
+
+
+def findings_of(results: Sequence[Result], unit: UnitSheet, *, procedure: str, attempt: int) -> tuple[Finding, ...]:
     """Judge every measurement and observation; curves are pictures and judge nothing.
 
     A measurement without a limit ("") is kept in the record and judged by nobody.
@@ -27,13 +61,14 @@ def findings_of(results: Sequence[Result], unit: UnitSheet, *, procedure: str, a
                 findings.append(judge(result, unit.limits[result.limit], procedure=procedure, attempt=attempt))
         elif isinstance(result, Observation):
             findings.append(observe(result, procedure=procedure, attempt=attempt))
-    return findings
+    return tuple(findings)
 
 
 def spoilt_by(suspect: str, findings: Sequence[Finding], captures: Iterable[Capture]) -> tuple[Finding, ...]:
     """Return those findings, made inconclusive, that rest on the channel behind a signal that proved untrustworthy.
 
-    A bench fault found later: what that channel showed earlier, good or bad, proves nothing.
+    A bench fault found later: what that channel showed earlier, good or bad, proves nothing. The findings by which it
+    was found stay.
     """
     everything = tuple(captures)
     channels = {capture.channels[suspect].instrument for capture in everything if suspect in capture.channels}
@@ -44,7 +79,18 @@ def spoilt_by(suspect: str, findings: Sequence[Finding], captures: Iterable[Capt
         reason=f"{suspect} was found faulty later in this run",
         next_step=f"mend the bench's input of {suspect}, then run again",
     )
-    return tuple(new for old, new in zip(findings, revised, strict=True) if new is not old)
+    return tuple(
+        new for old, new in zip(findings, revised, strict=True) if new is not old and old.procedure != CLOSING_PROCEDURE
+    )
+
+
+def drifted(findings: Sequence[Finding]) -> tuple[str, ...]:
+    """Return the signals that were found off when everything was off at the end of the run."""
+    return tuple(
+        finding.id.removeprefix(ZERO_ID)
+        for finding in findings
+        if finding.id.startswith(ZERO_ID) and finding.verdict is not Verdict.PASS
+    )
 
 
 def completed_id(procedure: str) -> str:
@@ -52,7 +98,34 @@ def completed_id(procedure: str) -> str:
     return f"{procedure}.completed"
 
 
-def ended_early(findings: Sequence[Finding], trouble: Finding) -> list[Finding]:
+def trouble_finding(step: PlannedStep, reason: str, cause: Cause, *, attempt: int) -> Finding:
+    """Return the finding that a procedure was not carried to its end, and whose doing that was."""
+    return Finding(
+        id=completed_id(step.name),
+        procedure=step.name,
+        function=step.function,
+        title=f"{step.procedure.title}: carried to its end",
+        verdict=Verdict.FAIL if cause is Cause.UNIT else Verdict.INCONCLUSIVE,
+        cause=cause,
+        attempt=attempt,
+        reasons=(reason,),
+    )
+
+
+def left_out(step: PlannedStep, reason: str, cause: Cause | None = None) -> Finding:
+    """Return the finding that a step was not run, and why; `cause` where it is known whose doing that is."""
+    return not_run(
+        id=f"{step.name}.run",
+        procedure=step.name,
+        function=step.function,
+        title=step.procedure.title,
+        reason=reason,
+        cause=cause,
+        mandatory=not step.closing,
+    )
+
+
+def ended_early(findings: Sequence[Finding], trouble: Finding) -> tuple[Finding, ...]:
     """Return the findings of a procedure that was not carried to its end: none of them is a pass or a fail.
 
     What was captured is half a stimulus: an output that was never commanded must not read as one that is dead, and a
@@ -61,9 +134,9 @@ def ended_early(findings: Sequence[Finding], trouble: Finding) -> list[Finding]:
     """
     cause = Cause.BENCH if trouble.cause is Cause.BENCH else Cause.UNDECIDED
     reason = f"the procedure ended early: {trouble.reasons[0]}"
-    return [
+    return tuple(
         replace(finding, verdict=Verdict.INCONCLUSIVE, cause=cause, reasons=(reason, *finding.reasons))
         if finding.verdict is not Verdict.NOT_RUN
         else finding
         for finding in findings
-    ]
+    )

@@ -38,11 +38,16 @@ _CHEAPEST_FIRST = tuple(Cost)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Obstacle:
-    """Why a step can't be done as it stands, and what would do."""
+    """Why a step can't be done as it stands, and what would do.
+
+    `key` names the figure of a sheet that forbids it, where one does; a plan that goes beyond such a figure is
+    refused. "" where a wire, a load or an instrument is missing: then the step is listed as not tested.
+    """
 
     what: str
     remedy: str
     cost: Cost
+    key: str = ""
 
 
 def _signals(need: CaptureNeed) -> tuple[str, ...]:
@@ -86,17 +91,19 @@ def _rates(need: CaptureNeed, bench: BenchSheet) -> Iterator[Obstacle]:
     faster = "a DAQ that samples at least"
     if rate_hz > daq.max_rate_hz:
         what = f"capture {need.name} wants {rate_hz:g} S/s, the DAQ does {daq.max_rate_hz:g} S/s"
-        yield Obstacle(what=what, remedy=f"{faster} {rate_hz:g} S/s", cost=Cost.INSTRUMENT)
+        yield Obstacle(what=what, remedy=f"{faster} {rate_hz:g} S/s", cost=Cost.INSTRUMENT, key="daq.max-rate")
     if rate_hz * count > daq.max_total_rate_hz:
         what = (
             f"capture {need.name} wants {count} channels at {rate_hz:g} S/s, "
             f"the DAQ does {daq.max_total_rate_hz:g} S/s in all"
         )
-        yield Obstacle(what=what, remedy=f"{faster} {rate_hz * count:g} S/s in all", cost=Cost.INSTRUMENT)
+        remedy = f"{faster} {rate_hz * count:g} S/s in all"
+        yield Obstacle(what=what, remedy=remedy, cost=Cost.INSTRUMENT, key="daq.max-total-rate")
     link = rate_hz * _sample_bytes(need)
     if link > daq.link_bytes_per_s:
         what = f"capture {need.name} sends {link:g} B/s, the link carries {daq.link_bytes_per_s:g} B/s"
-        yield Obstacle(what=what, remedy=f"a link that carries {link:g} B/s", cost=Cost.INSTRUMENT)
+        remedy = f"a link that carries {link:g} B/s"
+        yield Obstacle(what=what, remedy=remedy, cost=Cost.INSTRUMENT, key="daq.link-rate")
 
 
 def _range(wire: SignalWiring, highest: float, bench: BenchSheet) -> Iterator[Obstacle]:
@@ -109,7 +116,7 @@ def _range(wire: SignalWiring, highest: float, bench: BenchSheet) -> Iterator[Ob
         remedy, cost = f"the {min(wider):g} V range for {wire.name}", Cost.FIGURE
     else:
         remedy, cost = f"a divider or another shunt for {wire.name}", Cost.PART
-    yield Obstacle(what=what, remedy=remedy, cost=cost)
+    yield Obstacle(what=what, remedy=remedy, cost=cost, key=f"signals.{wire.name}")
 
 
 def volume_obstacles(needs: Needs, plan_bytes: int) -> Iterator[Obstacle]:
@@ -119,10 +126,12 @@ def volume_obstacles(needs: Needs, plan_bytes: int) -> Iterator[Obstacle]:
             what = (
                 f"capture {need.name} takes {_bytes(need) / 1e6:.0f} MB, at most {CAPTURE_BYTES / 1e6:.0f} MB are kept"
             )
-            yield Obstacle(what=what, remedy=f"a shorter or slower capture {need.name}", cost=Cost.FIGURE)
+            yield Obstacle(
+                what=what, remedy=f"a shorter or slower capture {need.name}", cost=Cost.FIGURE, key="conditions"
+            )
     if plan_bytes > PLAN_BYTES:
         what = f"with this step the plan captures {plan_bytes / 1e6:.0f} MB, at most {PLAN_BYTES / 1e6:.0f} MB are kept"
-        yield Obstacle(what=what, remedy="fewer steps in one plan", cost=Cost.FIGURE)
+        yield Obstacle(what=what, remedy="fewer steps in one plan", cost=Cost.FIGURE, key="steps")
 
 
 def power_obstacles(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
@@ -132,17 +141,20 @@ def power_obstacles(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
     at_supply_v = needs.highest_voltage_v + needs.supply_current_a * (bench.lead_positive_ohm + bench.lead_negative_ohm)
     if at_supply_v > supply.max_voltage_v:
         what = f"wants {at_supply_v:.3g} V at the supply, which does {supply.max_voltage_v:g} V"
-        yield Obstacle(what=what, remedy=f"a supply of at least {at_supply_v:.3g} V", cost=Cost.INSTRUMENT)
+        remedy = f"a supply of at least {at_supply_v:.3g} V"
+        yield Obstacle(what=what, remedy=remedy, cost=Cost.INSTRUMENT, key="supply.max-voltage")
     wanted_a = max(reserve_a, needs.current_limit_a)
     if wanted_a > supply.max_current_a:
         what = f"wants {wanted_a:.3g} A of the supply, which does {supply.max_current_a:g} A"
-        yield Obstacle(what=what, remedy=f"a supply of at least {wanted_a:.3g} A", cost=Cost.INSTRUMENT)
+        remedy = f"a supply of at least {wanted_a:.3g} A"
+        yield Obstacle(what=what, remedy=remedy, cost=Cost.INSTRUMENT, key="supply.max-current")
     if 0.0 < needs.current_limit_a < reserve_a:
         what = (
             f"the current limit of {needs.current_limit_a:.3g} A is below {SUPPLY_RESERVE} times "
             f"the {needs.supply_current_a:.3g} A that a conforming unit may draw"
         )
-        yield Obstacle(what=what, remedy=f"current-limit of at least {reserve_a:.3g} A in the plan", cost=Cost.FIGURE)
+        remedy = f"current-limit of at least {reserve_a:.3g} A in the plan"
+        yield Obstacle(what=what, remedy=remedy, cost=Cost.FIGURE, key="conditions.current-limit")
 
 
 def wiring_obstacles(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
@@ -164,6 +176,10 @@ def _lines(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
         if stimulus not in bench.stimuli:
             what = f"stimulus {stimulus} is not wired"
             yield Obstacle(what=what, remedy=f"wire {stimulus} to a free analogue output", cost=Cost.WIRE)
+    if needs.stimulus_v > bench.daq.output_max_v:
+        what = f"wants {needs.stimulus_v:g} V of its stimuli, which end at {bench.daq.output_max_v:g} V"
+        remedy = f"stimuli of at least {needs.stimulus_v:g} V"
+        yield Obstacle(what=what, remedy=remedy, cost=Cost.PART, key="daq.output-max")
     for switch in needs.switches:
         if switch not in bench.switches:
             what = f"switch {switch} is not wired"
@@ -198,7 +214,7 @@ def held_against_limit(unit: UnitSheet, key: str, standard_uncertainty: float) -
     limit = unit.limits.get(key)
     if limit is None:
         what = f"the unit sheet has no limit {key}"
-        return Obstacle(what=what, remedy=f"limit {key} in the unit sheet", cost=Cost.FIGURE), ""
+        return Obstacle(what=what, remedy=f"limit {key} in the unit sheet", cost=Cost.FIGURE, key=f"limits.{key}"), ""
     half_width = (limit.high - limit.low) / 2.0
     if math.isinf(half_width):
         return None, ""

@@ -1,5 +1,6 @@
 """Who answers prompts. On a simulated bench the operator does in the plant what the prompt asks."""
 
+from collections.abc import Mapping
 from typing import Protocol
 
 from test_plans.rig import PromptAction
@@ -12,9 +13,17 @@ class Operator(Protocol):
         """Have one action done and return the answer."""
         ...
 
+    def look(self, question: str, shown: Mapping[str, str]) -> frozenset[str] | None:
+        """Return which of these lamps are lit (name -> which lamp it is); None where they can't say."""
+        ...
+
 
 class Connector(Protocol):
-    """What the simulated operator can lay hands on."""
+    """What the simulated operator can lay hands and eyes on."""
+
+    def panel_shows(self, discrete: str) -> bool:
+        """Say whether the unit's lamp of a discrete is lit."""
+        ...
 
     def plug_unit(self) -> None:
         """Mate the unit's connectors."""
@@ -42,3 +51,9 @@ class SimulatedOperator:
                 return "unplugged (simulated)"
             case PromptAction.CONFIRM:
                 return "confirmed (simulated)"
+            case PromptAction.LOOK:
+                raise ValueError("what a person sees is asked by look(), which says of which lamps")
+
+    def look(self, question: str, shown: Mapping[str, str]) -> frozenset[str] | None:  # noqa: ARG002
+        """Return the lamps that are lit in the plant."""
+        return frozenset(name for name in shown if self._connector.panel_shows(name))

@@ -4,8 +4,8 @@ Pure: from what procedures declare (`Needs`), the unit sheet and the bench sheet
 """
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from bench.obstacles import (
@@ -19,17 +19,20 @@ from bench.obstacles import (
     wiring_obstacles,
 )
 from bench.sheets.bench_sheet import BenchSheet
-from test_plans.procedure import Procedure
-from test_plans.sheets import AircraftSheet, Plan, Setup, Step, UnitSheet
+from test_plans.conditions import MissingFigureError
+from test_plans.procedure import Needs, NotForModel, Procedure, Selective
+from test_plans.sheets import AircraftSheet, Plan, Setup, Step, UnitSheet, as_fitted
 
 SCHEMA_VERSION = 1
 _CHEAPEST_FIRST = tuple(Cost)
+NO_NEEDS = Needs(bench_time_s=0.0)
 
 
 class Ability(StrEnum):
     """What a bench can do of a step."""
 
     CAN = "can"
+    NOT_FOR_MODEL = "not for this model"
     WITH_LARGER_UNCERTAINTY = "can with larger uncertainty"
     CANT = "can't"
 
@@ -46,10 +49,15 @@ class StepCheck:
     capture_bytes: int
     obstacles: tuple[Obstacle, ...] = ()
     remarks: tuple[str, ...] = ()
+    left_out: NotForModel | None = None
+    needs: Needs = NO_NEEDS  # of a step that is left out, or that a sheet says too little of
+    leaves_untested: tuple[str, ...] = ()  # what of its characteristic it can't show here, in sentences
 
     @property
     def ability(self) -> Ability:
         """What the bench can do of it."""
+        if self.left_out is not None:
+            return Ability.NOT_FOR_MODEL
         if self.obstacles:
             return Ability.CANT
         return Ability.WITH_LARGER_UNCERTAINTY if self.remarks else Ability.CAN
@@ -82,6 +90,9 @@ class StepCheck:
             "obstacles": [{"what": o.what, "remedy": o.remedy, "cost": o.cost.value} for o in self.obstacles],
             "cheapest_missing": self.cheapest_missing,
             "remarks": list(self.remarks),
+            "left_out": self.left_out.reason if self.left_out else "",
+            "untested": self.left_out.untested if self.left_out else "",
+            "leaves_untested": list(self.leaves_untested),
         }
 
 
@@ -115,7 +126,7 @@ class PlanCheck:
 
 def setup_for(step: Step, *, unit: UnitSheet, aircraft: AircraftSheet, plan: Plan, bench: BenchSheet) -> Setup:
     """Return what a procedure is given for one step of a plan."""
-    return Setup(unit=unit, aircraft=aircraft, plan=plan, step=step, bench=bench.facts)
+    return Setup(unit=as_fitted(unit, aircraft), aircraft=aircraft, plan=plan, step=step, bench=bench.facts)
 
 
 def check_plan(
@@ -132,7 +143,7 @@ def check_plan(
         setup = setup_for(step, unit=unit, aircraft=aircraft, plan=plan, bench=bench)
         checked = check_step(procedures[step.procedure], setup, bench, bytes_before=plan_bytes)
         plan_bytes += checked.capture_bytes
-        steps.append(checked)
+        steps.append(_waiting(checked, step, steps))
     touched = {name for step in steps if step.ability is not Ability.CANT for name in step.functions}
     return PlanCheck(
         plan=plan.name,
@@ -143,9 +154,48 @@ def check_plan(
     )
 
 
+def needs_of(procedure: Procedure, setup: Setup) -> Needs:
+    """Return what a procedure needs for this model: of a bus nothing where the model has none."""
+    needs = procedure.needs(setup)
+    return needs if setup.unit.bus.reports else replace(needs, bus=False)
+
+
+def _waiting(checked: StepCheck, step: Step, before: Sequence[StepCheck]) -> StepCheck:
+    """Return the step with what it waits for and this bench can't do, so that it can't be done either."""
+    missing = [other for other in before if other.procedure in step.gated_by and other.ability is Ability.CANT]
+    obstacles = tuple(
+        Obstacle(what=f"waits for {other.procedure}", remedy=other.cheapest_missing, cost=Cost.WIRE)
+        for other in missing
+    )
+    return replace(checked, obstacles=(*checked.obstacles, *obstacles))
+
+
 def check_step(procedure: Procedure, setup: Setup, bench: BenchSheet, *, bytes_before: int = 0) -> StepCheck:
     """Return one step held against a bench; `bytes_before` is what earlier steps of the plan capture."""
-    needs = procedure.needs(setup)
+    left_out = procedure.not_for_model(setup) if isinstance(procedure, Selective) else None
+    if left_out is not None:
+        return StepCheck(
+            procedure=procedure.name,
+            title=procedure.title,
+            stage=setup.step.stage,
+            functions=(),
+            bench_time_s=0.0,
+            capture_bytes=0,
+            left_out=left_out,
+        )
+    try:
+        needs = needs_of(procedure, setup)
+    except MissingFigureError as error:
+        remedy = f"{error.key} in the unit sheet"
+        return StepCheck(
+            procedure=procedure.name,
+            title=procedure.title,
+            stage=setup.step.stage,
+            functions=procedure.functions(setup),
+            bench_time_s=0.0,
+            capture_bytes=0,
+            obstacles=(Obstacle(what=str(error), remedy=remedy, cost=Cost.FIGURE, key=error.key),),
+        )
     capture_bytes = captured_bytes(needs)
     obstacles = [
         *sampling_obstacles(needs, bench),
@@ -163,8 +213,10 @@ def check_step(procedure: Procedure, setup: Setup, bench: BenchSheet, *, bytes_b
         title=procedure.title,
         stage=setup.step.stage,
         functions=procedure.functions(setup),
+        needs=needs,
         bench_time_s=needs.bench_time_s,
         capture_bytes=capture_bytes,
         obstacles=tuple(dict.fromkeys(obstacles)),
         remarks=tuple(dict.fromkeys(remarks)),
+        leaves_untested=needs.untested,
     )

@@ -1,5 +1,6 @@
 """A plan made ready: every step with its procedure, setup and needs, held against the bench."""
 
+from bench.errors import Problem
 from bench.plan_check import PlanCheck, check_plan, setup_for
 from bench.run_sheets import RunSheets
 from bench.steps import PlannedStep
@@ -22,9 +23,15 @@ def plan_steps(sheets: RunSheets) -> tuple[PlannedStep, ...]:
                 step=step,
                 procedure=procedure,
                 setup=setup,
-                needs=procedure.needs(setup),
+                needs=checked.needs,
+                left_out=checked.left_out,
                 obstacle=checked.obstacle,
                 remark="; ".join(checked.remarks),
+                faults=tuple(
+                    Problem(f"step {step.procedure}", obstacle.key, obstacle.what, f"needed: {obstacle.remedy}")
+                    for obstacle in checked.obstacles
+                    if obstacle.key
+                ),
             )
         )
     return tuple(planned)

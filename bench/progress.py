@@ -60,6 +60,7 @@ class TextProgress:
         self._procedure = ""
         self._ends_s = 0.0
         self._last_s = -math.inf
+        self._silent = False
 
     def begin(self, stage: str, procedure: str, *, elapsed_s: float, remaining_s: float) -> None:
         """Show the procedure with the time that has gone and the time to come."""
@@ -76,8 +77,7 @@ class TextProgress:
         self._last_s = elapsed_s
         status = self._status(elapsed_s, readings)
         if self._live:
-            self._stream.write("\r" + status[: self._width - 1].ljust(self._width - 1))
-            self._stream.flush()
+            self._write("\r" + status[: self._width - 1].ljust(self._width - 1))
         else:
             self._line(status)
 
@@ -97,10 +97,18 @@ class TextProgress:
         return status
 
     def _line(self, text: str) -> None:
-        if self._live:
-            self._stream.write("\r" + " " * (self._width - 1) + "\r")
-        self._stream.write(text + "\n")
-        self._stream.flush()
+        wipe = "\r" + " " * (self._width - 1) + "\r" if self._live else ""
+        self._write(f"{wipe}{text}\n")
+
+    def _write(self, text: str) -> None:
+        """Write, and fall silent once nobody reads any more: that must not end a run."""
+        if self._silent:
+            return
+        try:
+            self._stream.write(text)
+            self._stream.flush()
+        except (OSError, ValueError):  # ValueError: the stream was closed in this process
+            self._silent = True
 
 
 def clock(duration_s: float) -> str:

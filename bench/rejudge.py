@@ -7,21 +7,20 @@ from pathlib import Path
 
 from analysis.capture import Capture
 from analysis.finding import Finding
-from analysis.judge import not_run
-from analysis.overall import overall
 from analysis.report import render_report
 from analysis.verdict import Cause, Verdict
-from bench.judging import completed_id, ended_early, findings_of, spoilt_by
-from bench.memory import peak_memory_mb
+from bench.judging import completed_id, drifted, judge_step, left_out, spoilt_by, trouble_finding
+from bench.outcome import outcome_of
 from bench.planning import plan_steps
 from bench.records.evidence import RecordEvidence
 from bench.records.reading import load_record
 from bench.records.record import Record, StoredResult
 from bench.records.record_writer import RecordWriter
-from bench.records.run_facts import RunFacts, RunOutcome, RunStatus
+from bench.records.run_facts import RunFacts, RunStatus
 from bench.run_sheets import sheets_of_record
-from bench.steps import PlannedStep
-from bench.summary import run_summary, touched_functions
+from bench.runner import NOT_SAFE_ID
+from bench.steps import PlannedStep, choose
+from bench.summary import run_summary
 from bench.verify import VerifyResult
 
 
@@ -35,7 +34,8 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
     """
     parent = load_record(folder)
     sheets = sheets_of_record(parent.facts.sheets, model=model)
-    steps = plan_steps(sheets)
+    all_steps = plan_steps(sheets)
+    steps = choose(all_steps, parent.facts.only)
     facts = RunFacts(
         software_version=version("boxproof"),
         serial=parent.facts.serial,
@@ -63,37 +63,35 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
         for attempt in attempts:
             captures = [capture for capture in parent.captures if capture.attempt == attempt]
             evidence = RecordEvidence(step.name, captures, results)
-            found = list(step.procedure.evaluate(evidence, step.setup))
-            writer.results(step.name, attempt, found)
-            results.extend(StoredResult(procedure=step.name, attempt=attempt, result=result) for result in found)
-            findings = findings_of(found, sheets.unit, procedure=step.name, attempt=attempt)
-            troubles = _troubles(parent, step, attempt)
-            for trouble in troubles:
-                findings = ended_early(findings, trouble)
-            writer.keep([*findings, *troubles])
+            judged = judge_step(step, evidence, attempt=attempt, troubles=_troubles(parent, step, attempt))
+            if judged.fault:
+                writer.stopped(judged.fault, judged.fault_details, bench_time_s)
+            writer.results(step.name, attempt, judged.results)
+            results += [StoredResult(procedure=step.name, attempt=attempt, result=one) for one in judged.results]
+            writer.keep(judged.findings)
         writer.keep(_left_out(parent, step, judged_again=bool(attempts)))
+    writer.keep(_of_no_step(parent, all_steps))
     for instrument in parent.instruments:
         writer.instrument(instrument)
     for stop in parent.stops:
         writer.stopped(stop.reason, stop.details, stop.bench_time_s, stop.suspect)
         if stop.suspect:
             writer.revise(spoilt_by(stop.suspect, writer.findings, parent.captures))
-    for note in parent.problems:
-        writer.note(f"parent record: {note}")
-    came_to = overall(writer.findings)
-    touched = touched_functions(writer.findings, steps)
-    outcome = RunOutcome(
+    for suspect in drifted(writer.findings):
+        writer.revise(spoilt_by(suspect, writer.findings, parent.captures))
+    for problem in parent.problems:
+        writer.note(f"parent record: {problem}")
+    outcome = outcome_of(
+        writer.findings,
+        steps,
+        sheets.unit,
         status=parent.outcome.status if parent.outcome else RunStatus.CRASHED,
-        verdict=came_to.verdict,
-        cause=came_to.cause,
-        partial=parent.outcome.partial if parent.outcome else True,
-        not_tested=tuple(function.name for function in sheets.unit.functions if function.name not in touched),
+        partial=bool(parent.facts.only) or sheets.plan.single_function,
         bench_time_s=bench_time_s,
         wall_time_s=time.perf_counter() - began_wall_s,
-        peak_memory_mb=peak_memory_mb(),
     )
     record = writer.end_run(outcome)
-    writer.seal(render_report(run_summary(record, sheets, steps)))
+    writer.seal(render_report(run_summary(record, sheets, all_steps)))
     return VerifyResult(
         facts=facts,
         outcome=outcome,
@@ -101,10 +99,16 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
         folder=writer.folder,
         run_time_s=time.perf_counter() - run_began_s,
         interrupted=False,
-        unsafe=(),
-        stop_reason="",
+        unsafe=tuple(reason for finding in record.findings if finding.id == NOT_SAFE_ID for reason in finding.reasons),
+        stop_reason="; ".join(stop.reason for stop in record.stops),
         function_titles={function.name: function.title for function in sheets.unit.functions},
     )
+
+
+def _of_no_step(parent: Record, steps: Sequence[PlannedStep]) -> list[Finding]:
+    """Return what the run found of itself: that it could not be made safe, say. No capture can judge that again."""
+    names = {step.name for step in steps}
+    return [finding for finding in parent.findings if finding.procedure not in names]
 
 
 def _troubles(parent: Record, step: PlannedStep, attempt: int) -> list[Finding]:
@@ -114,17 +118,7 @@ def _troubles(parent: Record, step: PlannedStep, attempt: int) -> list[Finding]:
     ]
     if (step.name, attempt) not in parent.unfinished:
         return told
-    functions = step.functions
-    killed = Finding(
-        id=completed_id(step.name),
-        procedure=step.name,
-        function=functions[0] if functions else "",
-        title=f"{step.procedure.title}: carried to its end",
-        verdict=Verdict.INCONCLUSIVE,
-        cause=Cause.UNDECIDED,
-        attempt=attempt,
-        reasons=("the run was ended from outside",),
-    )
+    killed = trouble_finding(step, "the run was ended from outside", Cause.UNDECIDED, attempt=attempt)
     return [*told, killed]
 
 
@@ -133,16 +127,7 @@ def _left_out(parent: Record, step: PlannedStep, *, judged_again: bool) -> list[
     told = [f for f in parent.findings if f.procedure == step.name and f.verdict is Verdict.NOT_RUN]
     if told or judged_again:
         return told
-    functions = step.functions
-    return [
-        not_run(
-            id=f"{step.name}.run",
-            procedure=step.name,
-            function=functions[0] if functions else "",
-            title=step.procedure.title,
-            reason="the run left nothing of it",
-        )
-    ]
+    return [left_out(step, "the run left nothing of it")]
 
 
 def _last_time_s(captures: Sequence[Capture]) -> float:

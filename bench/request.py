@@ -12,11 +12,11 @@ class RunRequest:
     bench: str
     model: str | None = None
     aircraft: str | None = None
-    plan: str = "acceptance"
+    plan: str | None = None  # the one that accepts the model
     records: Path = Path("records")
     seed: int | None = None
     defects: tuple[tuple[str, float], ...] = ()
-    only: str | None = None
+    only: tuple[str, ...] = ()
     operator: str = ""
     work_order: str = ""
     squawk: str = ""

@@ -4,8 +4,9 @@ Knows pins and names, drivers and wiring; knows no procedure, no limit and no ve
 goes through `wait`, so the heartbeat comes only from here: a hung runner lets the contactor go.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import partial
 from itertools import count
 
 from bench.bus_traffic import BusTraffic
@@ -17,8 +18,8 @@ from bench.sampling import Readings, Recorder, Sampler
 from bench.sheets.bench_sheet import BenchSheet
 from instruments.capabilities import DataAcquisition, PowerSupply
 from instruments.clock import Clock
-from instruments.errors import InstrumentError
-from test_plans.rig import PromptAction, SupplyPath, SupplyReading
+from instruments.errors import InstrumentError, RatingExceededError
+from test_plans.rig import NOT_SURE, PromptAction, SupplyPath, SupplyReading
 from test_plans.sheets import Sense, UnitSheet
 
 WAIT_SLICE_S = 0.050
@@ -29,7 +30,6 @@ DISCHARGED_V = 1.0
 DISCHARGE_LOOK_S = 0.100
 DISCHARGE_TIME_OUT_S = 10.0
 SAFE_SAMPLE_RATE_HZ = 1000.0
-OVERVOLTAGE_MARGIN_V = 1.0
 
 
 class BenchRig:
@@ -47,6 +47,7 @@ class BenchRig:
         operator: Operator,
         recorder: Recorder,
         on_wait: Callable[[], None],
+        say: Callable[[str], None],
     ) -> None:
         self._sheet = sheet
         self._unit = unit
@@ -57,6 +58,7 @@ class BenchRig:
         self._operator = operator
         self._recorder = recorder
         self._on_wait = on_wait
+        self._say = say
         self._began_s = clock.monotonic_s()
         self._commands = MotionCommands()
         self._guard = Guard(
@@ -138,11 +140,11 @@ class BenchRig:
     ) -> Iterator[BenchSession]:
         """Sample from entry to exit; the guard's signals are always among them."""
         asked = {"set_voltage_v": self._set_voltage_v, "current_limit_a": self._set_current_a, **settings}
+        header = self._sampler.start(
+            name, signals, lines=lines, sample_rate_hz=sample_rate_hz, settings=asked, now_s=self.now_s
+        )
+        self._sampling = True
         try:
-            header = self._sampler.start(
-                name, signals, lines=lines, sample_rate_hz=sample_rate_hz, settings=asked, now_s=self.now_s
-            )
-            self._sampling = True
             yield BenchSession(
                 header,
                 sheet=self._sheet,
@@ -154,9 +156,19 @@ class BenchRig:
                 wait_until=self._wait_until,
             )
             self._attend()  # reports that came with the last samples belong to this capture
-        finally:
-            self._sampling = False
+        except BaseException as error:
+            self._end_broken_off(error)
+            raise
+        self._sampling = False
+        self._sampler.stop()
+
+    def _end_broken_off(self, error: BaseException) -> None:
+        """End the capture without hiding why it was broken off."""
+        self._sampling = False
+        try:
             self._sampler.stop()
+        except (InstrumentError, BenchError) as second:
+            error.add_note(f"and the capture could not be ended: {second}")
 
     def _note(self, **fields: float | str | bool) -> None:
         self._sampler.log(self.now_s, "note", 0.002, fields)
@@ -164,16 +176,23 @@ class BenchRig:
     # Supply
 
     def set_supply(self, voltage_v: float, current_limit_a: float) -> None:
-        """Set voltage and current limit; both are read back by the driver."""
+        """Set voltage and current limit; both are read back by the driver.
+
+        Raises:
+            RatingExceededError: more than the unit survives; the supply's own ratings its driver holds.
+        """
+        self._check_unit_survives(voltage_v)
         self._supply.set_current_limit(current_limit_a)
         self._supply.set_voltage(voltage_v)
         self._set_voltage_v = voltage_v
         self._set_current_a = current_limit_a
         self._guard.current_limit_a = current_limit_a
+        self._guard.set_voltage_v = self._most_volts_expected()
         self._note(set_voltage_v=voltage_v, current_limit_a=current_limit_a)
 
     def ramp_supply(self, to_voltage_v: float, *, rate_v_per_s: float) -> None:
         """Ramp in stairs of 20 ms from the present setting; returns when it has arrived."""
+        self._check_unit_survives(to_voltage_v)
         from_v = self._set_voltage_v
         n_stairs = max(1, round(abs(to_voltage_v - from_v) / rate_v_per_s / STAIR_S))
         began_s = self.now_s
@@ -181,13 +200,27 @@ class BenchRig:
             voltage_v = from_v + (to_voltage_v - from_v) * stair / n_stairs
             self._supply.set_voltage(round(voltage_v, 4))
             self._set_voltage_v = voltage_v
+            self._guard.set_voltage_v = self._most_volts_expected()
             self._wait_until(began_s + stair * STAIR_S)
         self._note(set_voltage_v=to_voltage_v, current_limit_a=self._set_current_a)
 
+    def _most_volts_expected(self) -> float:
+        """Return what the unit's pins may show at most: what is set, or anything while they only discharge."""
+        return self._set_voltage_v if self._contactor_wanted else float("inf")
+
+    def _check_unit_survives(self, voltage_v: float) -> None:
+        if voltage_v > self._unit.survives_voltage_v:
+            raise RatingExceededError(
+                f"supply: {voltage_v:g} V was asked for, but {self._unit.title} survives "
+                f"{self._unit.survives_voltage_v:g} V. Nothing was set; correct the plan.",
+                instrument="supply",
+                command="voltage",
+            )
+
     def set_output(self, on: bool) -> None:
-        """Switch the output; over-voltage protection goes first."""
+        """Switch the output; over-voltage protection goes first, at what the unit survives."""
         if on:
-            self._supply.set_overvoltage(self._unit.survives_voltage_v + OVERVOLTAGE_MARGIN_V)
+            self._supply.set_overvoltage(self._unit.survives_voltage_v)
         self._supply.set_output(on)
         self._note(output=on)
 
@@ -223,6 +256,7 @@ class BenchRig:
             self._contactor_wanted = True
             self._daq.beat()
             self._last_beat_s = self.now_s
+        self._guard.set_voltage_v = self._most_volts_expected()
         self._note(path=path.value)
 
     # Loads and stimuli
@@ -285,6 +319,11 @@ class BenchRig:
             self._bus.start_airspeed(airspeed_kt, self.now_s)
             self._attend()
 
+    def set_airspeed(self, airspeed_kt: float) -> None:
+        """Send another airspeed from the next frame on, or begin with it where none is sent."""
+        if self._bus is not None:
+            self._bus.set_airspeed(airspeed_kt, self.now_s)
+
     def stop_airspeed(self) -> None:
         """Stop sending airspeed."""
         if self._bus is not None:
@@ -292,10 +331,25 @@ class BenchRig:
 
     def ask(self, action: PromptAction, text: str) -> str:
         """Prompt a person; recorded with the answer."""
+        self._recorder.prompt(action.value, text)
         answer = self._operator.ask(action, text)
-        self._recorder.prompt(action.value, text, answer)
+        self._recorder.answer(action.value, text, answer)
+        self._say(f"{text} -- {answer}")
         self._sampler.log(self.now_s, "answer", 1.0, {"prompt": text, "answer": answer})
         return answer
+
+    def look(self, question: str, shown: Mapping[str, str]) -> frozenset[str] | None:
+        """Ask a person which lamps are lit; recorded, and logged in the running capture."""
+        text = f"{question} ({', '.join(shown.values())})"
+        self._recorder.prompt(PromptAction.LOOK.value, text)
+        lit = self._operator.look(question, shown)
+        names = NOT_SURE if lit is None else ",".join(name for name in shown if name in lit)
+        seen = ", ".join(shown[name] for name in shown if name in lit) or "none" if lit is not None else NOT_SURE
+        self._recorder.answer(PromptAction.LOOK.value, text, seen)
+        self._say(f"{text} -- {seen}")
+        fields = {"prompt": text, "answer": seen, "asked": ",".join(shown), "lit": names}
+        self._sampler.log(self.now_s, "answer", 1.0, fields)
+        return lit
 
     # The one way out
 
@@ -308,28 +362,31 @@ class BenchRig:
             UnsafeError: a step failed or can't be read back: that state is unknown, and each is named.
         """
         problems: list[str] = []
-        steps: tuple[tuple[str, Callable[[], None]], ...] = (
-            ("trim and command switches released", self._release_switches),
-            ("motor outputs disarmed", lambda: self.arm(False)),
-            ("contactor open", lambda: self.connect(SupplyPath.OPEN)),
-            ("supply off", self._supply.make_safe),
-            ("bus below 1 V", self._wait_for_discharge),
-            ("loads and stimuli off", self._daq.make_safe),
-        )
         self._guard.armed = False
         self._contactor_wanted = False
+        self._guard.set_voltage_v = self._most_volts_expected()
+        steps: list[tuple[str, Callable[[], None]]] = [
+            *((f"{switch} released", partial(self._switch, switch, closed=False)) for switch in self._sheet.switches),
+            ("time for the unit to brake", lambda: self._clock.sleep_s(BRAKE_S)),
+            ("motor outputs disarmed", lambda: self.arm(False)),
+            ("contactor open", self._daq.release_watchdog),
+            ("bus switch open", lambda: self.connect(SupplyPath.OPEN)),
+            ("supply off", self._switch_supply_off),
+            ("bus below 1 V", self._wait_for_discharge),
+            ("loads and stimuli off", self._daq.make_safe),
+        ]
         for what, step in steps:
             try:
                 step()
-            except (InstrumentError, BenchError) as error:
+            except Exception as error:  # noqa: BLE001  (whatever one step does, every other one is tried)
                 problems.append(f"{what}: unknown ({error})")
         if problems:
             raise UnsafeError(tuple(problems))
 
-    def _release_switches(self) -> None:
-        for switch in self._sheet.switches:
-            self._switch(switch, closed=False)
-        self._clock.sleep_s(BRAKE_S)  # the unit brakes its motors before they are taken off it
+    def _switch_supply_off(self) -> None:
+        """Switch the output off; what is driven from here on is nothing."""
+        self._supply.make_safe()
+        self._set_voltage_v = 0.0
 
     def _wait_for_discharge(self) -> None:
         """Look at the unit's pins until the bleed has done its work; a procedure's own capture serves too."""
@@ -340,10 +397,10 @@ class BenchRig:
                 self._watch_discharge()
 
     def _watch_discharge(self) -> None:
-        end_s = self.now_s + DISCHARGE_TIME_OUT_S
-        while self.now_s < end_s:
+        began_s = self.now_s
+        while self.now_s < began_s + DISCHARGE_TIME_OUT_S:
             self._wait_until(self.now_s + DISCHARGE_LOOK_S)
-            if abs(self.readings.unit_voltage_v) < DISCHARGED_V:
+            if self.readings.time_s > began_s and abs(self.readings.unit_voltage_v) < DISCHARGED_V:
                 return
         raise UnsafeError(
             (f"unit pins still at {self.readings.unit_voltage_v:.1f} V after {DISCHARGE_TIME_OUT_S:.0f} s",)

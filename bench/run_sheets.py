@@ -7,7 +7,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TypeVar
 
-from bench.errors import RecordError, SheetError, UsageError
+from bench.errors import Problem, RecordError, SheetError, UsageError
 from bench.records.run_facts import SheetCopy, copy_sheet
 from bench.sheets import load
 from bench.sheets.bench_sheet import BenchSheet
@@ -30,7 +30,7 @@ class SheetNames:
     """Which sheets a run goes by: each a shipped name or a file; None where a default may stand."""
 
     bench: str
-    plan: str
+    plan: str | None = None
     model: str | None = None
     aircraft: str | None = None
 
@@ -49,35 +49,44 @@ class RunSheets:
     copies: tuple[SheetCopy, ...]
 
 
-def load_sheets(names: SheetNames) -> RunSheets:
+def load_sheets(names: SheetNames, *, margins: bool = True) -> RunSheets:
     """Load them all; faults of every sheet that can be read are reported together.
+
+    `margins`: see `bench.sheets.unit_check.check_unit`; only judging stored captures again does without.
 
     Raises:
         SheetError: what is wrong with any of them.
-        UsageError: no model named and more than one shipped.
+        UsageError: no model named, by the bench sheet neither, and more than one shipped.
     """
-    model = names.model or _only_model()
+    model = names.model or load.default_model(names.bench) or _only_model()
     faults: list[SheetError] = []
-    unit = _tried(faults, lambda: load.load_unit(model))
+    unit = _tried(faults, lambda: load.load_unit(model, margins=margins))
     if unit is None:  # of the other sheets only the plan can be read without it
-        _tried(faults, lambda: load.load_plan(names.plan, tuple(PROCEDURES)))
+        if names.plan is not None:
+            plan_named = names.plan
+            _tried(faults, lambda: load.load_plan(plan_named, tuple(PROCEDURES)))
         raise _together(faults)
     aircraft_name = names.aircraft or load.default_aircraft_name(unit)
     aircraft = _tried(faults, lambda: load.load_aircraft(aircraft_name, unit))
     bench = _tried(faults, lambda: load.load_bench(names.bench, unit))
-    plan = _tried(faults, lambda: load.load_plan(names.plan, tuple(PROCEDURES), unit, bench))
+    plan_name = names.plan or unit.acceptance_plan
+    plan = _tried(faults, lambda: load.load_plan(plan_name, tuple(PROCEDURES), unit, bench))
     if aircraft is None or plan is None or bench is None:
         raise _together(faults)
     unit_simulation = bench_simulation = None
     defects: tuple[Defect, ...] = ()
     if bench.simulated:
-        unit_simulation = load.load_unit_simulation(model)
+        unit_simulation = load.load_unit_simulation(model, margins=margins)
         bench_simulation = load.load_bench_simulation(names.bench, unit)
         defects = load.list_defects(unit_simulation, bench_simulation)
     copies = tuple(
         _copy(role, name)
-        for role, name in (("unit", model), ("aircraft", aircraft_name), ("plan", names.plan), ("bench", names.bench))
+        for role, name in (("unit", model), ("aircraft", aircraft_name), ("plan", plan_name), ("bench", names.bench))
     )
+    for copy, digest in zip(copies, (unit.digest, aircraft.digest, plan.digest, bench.digest), strict=True):
+        if copy.digest != digest:
+            what = "was changed while it was being read"
+            raise SheetError([Problem(copy.file, "", what, "save it, and start again")])
     return RunSheets(
         unit=unit,
         aircraft=aircraft,
@@ -112,7 +121,8 @@ def sheets_of_record(copies: Sequence[SheetCopy], *, model: str | None = None) -
         return load_sheets(
             SheetNames(
                 model=model or paths["unit"], aircraft=paths["aircraft"], plan=paths["plan"], bench=paths["bench"]
-            )
+            ),
+            margins=False,
         )
 
 

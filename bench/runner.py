@@ -13,18 +13,19 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from analysis.finding import Finding
-from analysis.judge import not_run
 from analysis.measurement import Result
 from analysis.verdict import Cause, Verdict
 from bench.errors import AbortError, BenchError, UnsafeError
-from bench.judging import completed_id, ended_early, findings_of
+from bench.judging import judge_step, left_out, trouble_finding
 from bench.progress import Progress
 from bench.rig import BenchRig
-from bench.steps import CLOSING_PROCEDURE, PlannedStep
+from bench.steps import PlannedStep
 from instruments.errors import InstrumentError
 from test_plans.procedure import Evidence
 
 MAX_FOLLOW_UPS = 3
+NOT_SAFE_ID = "run.safe"
+ATTEMPT = 1  # a run takes each procedure once; a second attempt is another run of the same serial
 
 
 class RunLog(Protocol):
@@ -108,6 +109,8 @@ class Runner:
     def _take_or_leave(self, step: PlannedStep, ahead: Sequence[PlannedStep]) -> None:
         if self._result.stopped:
             self._leave_out(step, f"the run ended early: {self._result.stopped}")
+        elif step.obstacle:
+            self._leave_out(step, step.obstacle, Cause.BENCH)
         elif blocked := self._blocked_by(step):
             self._leave_out(step, blocked)
         else:
@@ -122,46 +125,32 @@ class Runner:
             self._log.stopped("making safe failed in part", "; ".join(error.problems), self._rig.now_s)
 
     def _blocked_by(self, step: PlannedStep) -> str:
-        if step.obstacle:
-            return step.obstacle
         planned = {other.name for other in self._steps}
         for gate in step.step.gated_by:
             if gate in planned and gate not in self._result.completed:
                 return f"{gate} did not pass"
         return ""
 
-    def _leave_out(self, step: PlannedStep, reason: str) -> None:
-        functions = step.functions
-        finding = not_run(
-            id=f"{step.name}.run",
-            procedure=step.name,
-            function=functions[0] if functions else "",
-            title=step.procedure.title,
-            reason=reason,
-            mandatory=step.name != CLOSING_PROCEDURE,
-        )
-        self._keep([finding])
+    def _leave_out(self, step: PlannedStep, reason: str, cause: Cause | None = None) -> None:
+        self._keep([left_out(step, reason, cause)])
         self._progress.end(step.name, f"not run: {reason}")
 
     def _take(self, step: PlannedStep, ahead: Sequence[PlannedStep]) -> None:
-        attempt = 1
         remaining_s = sum(other.needs.bench_time_s for other in ahead)
         self._progress.begin(step.step.stage, step.name, elapsed_s=self._rig.now_s, remaining_s=remaining_s)
-        self._log.procedure_started(step.name, attempt, self._rig.now_s)
-        self._before_procedure(step.name, attempt)
-        self._rig.begin_procedure(step.name, attempt)
+        self._log.procedure_started(step.name, ATTEMPT, self._rig.now_s)
+        self._before_procedure(step.name, ATTEMPT)
+        self._rig.begin_procedure(step.name, ATTEMPT)
         troubles = self._stimulate(step)
-        results = self._evaluate(step, troubles)
-        findings = findings_of(results, step.setup.unit, procedure=step.name, attempt=attempt)
-        for trouble in troubles:
-            findings = ended_early(findings, trouble)
-        findings += troubles
-        self._log.results(step.name, attempt, results)
-        self._keep(findings)
-        if findings and all(finding.verdict is Verdict.PASS for finding in findings):
+        judged = judge_step(step, self._log.evidence(step.name), attempt=ATTEMPT, troubles=troubles)
+        if judged.fault:
+            self._stop(judged.fault, judged.fault_details)
+        self._log.results(step.name, ATTEMPT, judged.results)
+        self._keep(judged.findings)
+        if judged.findings and all(finding.verdict is Verdict.PASS for finding in judged.findings):
             self._result.completed.add(step.name)
-        self._log.procedure_ended(step.name, attempt, self._rig.now_s)
-        self._progress.end(step.name, _outcome(findings))
+        self._log.procedure_ended(step.name, ATTEMPT, self._rig.now_s)
+        self._progress.end(step.name, _outcome(judged.findings))
 
     def _stimulate(self, step: PlannedStep) -> list[Finding]:
         """Drive the procedure and its follow-ups; what ends it early comes back as a finding and stops the run."""
@@ -178,21 +167,10 @@ class Runner:
         except (InstrumentError, BenchError) as error:
             return [self._ended_early(step, str(error), Cause.BENCH)]
         except Exception as error:  # noqa: BLE001  (the boundary: a fault of ours must never read as the unit's)
-            return [self._failed_ourselves(step, error)]
+            details = "".join(traceback.format_exception(error))
+            reason = f"boxproof itself failed: {type(error).__name__}: {error}"
+            return [self._ended_early(step, reason, Cause.BENCH, details)]
         return []
-
-    def _evaluate(self, step: PlannedStep, troubles: list[Finding]) -> list[Result]:
-        """Turn captures into results; a fault of ours there is one more trouble."""
-        try:
-            return list(step.procedure.evaluate(self._log.evidence(step.name), step.setup))
-        except Exception as error:  # noqa: BLE001  (same boundary)
-            troubles.append(self._failed_ourselves(step, error))
-            return []
-
-    def _failed_ourselves(self, step: PlannedStep, error: Exception) -> Finding:
-        details = "".join(traceback.format_exception(error))
-        reason = f"boxproof itself failed: {type(error).__name__}: {error}"
-        return self._ended_early(step, reason, Cause.BENCH, details)
 
     def _interrupted(self) -> None:
         self._result.interrupted = True
@@ -202,16 +180,7 @@ class Runner:
         self, step: PlannedStep, reason: str, cause: Cause, details: str = "", suspect: str = ""
     ) -> Finding:
         self._stop(reason, details, suspect)
-        functions = step.functions
-        return Finding(
-            id=completed_id(step.name),
-            procedure=step.name,
-            function=functions[0] if functions else "",
-            title=f"{step.procedure.title}: carried to its end",
-            verdict=Verdict.FAIL if cause is Cause.UNIT else Verdict.INCONCLUSIVE,
-            cause=cause,
-            reasons=(reason,),
-        )
+        return trouble_finding(step, reason, cause, attempt=ATTEMPT)
 
     def _stop(self, reason: str, details: str, suspect: str = "") -> None:
         if not self._result.stopped:
@@ -228,7 +197,7 @@ class Runner:
 
 def _not_safe(error: UnsafeError) -> Finding:
     return Finding(
-        id="run.safe",
+        id=NOT_SAFE_ID,
         procedure="run",
         function="",
         title="Bench: safe at the end of the run",

@@ -47,8 +47,12 @@ class Recorder(Protocol):
         """Begin a capture."""
         ...
 
-    def prompt(self, action: str, text: str, answer: str) -> None:
-        """Record a prompt with its answer."""
+    def prompt(self, action: str, text: str) -> None:
+        """Record that a person is asked."""
+        ...
+
+    def answer(self, action: str, text: str, answer: str) -> None:
+        """Record what the person answered."""
         ...
 
 
@@ -196,7 +200,10 @@ class Sampler:
                 for index, channel in enumerate(header.channels)
                 if channel.name in GUARD_SIGNALS or channel.name.endswith((".current", ".current.high"))
             }
-            self._guard.check(signals, header.start_s + block.first_sample / rate_hz, rate_hz)
+            closed = {
+                line: (block.words >> np.uint64(bit)) & np.uint64(1) != 0 for bit, line in enumerate(header.lines)
+            }
+            self._guard.check(signals, header.start_s + block.first_sample / rate_hz, rate_hz, closed)
             self.readings = Readings(
                 time_s=now_s,
                 unit_voltage_v=float(np.mean(signals["unit.voltage"][-100:])),

@@ -3,9 +3,12 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from bench.errors import UsageError
-from test_plans.procedure import Needs, Procedure
+from bench.errors import Problem, UsageError
+from bench.records.serial_number import clean_text
+from test_plans.procedure import Needs, NotForModel, Procedure
 from test_plans.sheets import Setup, Step
+
+CLOSING_PROCEDURE = "discharge"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,6 +21,8 @@ class PlannedStep:
     needs: Needs
     obstacle: str = ""
     remark: str = ""
+    left_out: NotForModel | None = None  # why it is not for this model
+    faults: tuple[Problem, ...] = ()  # what of it goes beyond a figure of a sheet
 
     @property
     def name(self) -> str:
@@ -27,34 +32,47 @@ class PlannedStep:
     @property
     def functions(self) -> tuple[str, ...]:
         """The functions of the unit it touches."""
-        return self.procedure.functions(self.setup)
+        return () if self.left_out else self.procedure.functions(self.setup)
+
+    @property
+    def function(self) -> str:
+        """The first of them, "" where it touches none."""
+        return next(iter(self.functions), "")
+
+    @property
+    def closing(self) -> bool:
+        """Whether it leaves the bench safe: taken in every run, and no part of what is proved."""
+        return self.name == CLOSING_PROCEDURE
 
 
-CLOSING_PROCEDURE = "discharge"
+def choose(steps: Sequence[PlannedStep], only: Sequence[str]) -> tuple[PlannedStep, ...]:
+    """Return the steps to take, in the plan's order: all that are for this model where `only` is empty.
 
-
-def choose(steps: Sequence[PlannedStep], only: str | None) -> tuple[PlannedStep, ...]:
-    """Return the steps to take, in the plan's order.
-
-    `only` names a procedure or a function; what its steps are gated by comes along, and so does the discharge.
+    `only` names procedures or functions; what their steps are gated by comes along, and so does the discharge.
 
     Raises:
-        UsageError: `only` names neither.
+        UsageError: a name is neither, or a procedure that is not for this model.
     """
-    if only is None:
-        return tuple(steps)
-    by_name = {step.name: step for step in steps}
-    named = [step.name for step in steps if only == step.name or only in step.functions]
-    if not named:
-        functions = sorted({function for step in steps for function in step.functions})
-        raise UsageError(
-            f"--only {only}: no procedure and no function of this plan has that name. "
-            f"Procedures: {', '.join(by_name)}. Functions: {', '.join(functions)}."
-        )
+    left_out = {step.name: step.left_out.reason for step in steps if step.left_out is not None}
+    if named_in_vain := [name for name in only if name in left_out]:
+        name = named_in_vain[0]
+        raise UsageError(f"--only {name}: it is not for this model: {left_out[name]}.")
+    by_name = {step.name: step for step in steps if step.left_out is None}
+    if not only:
+        return tuple(by_name.values())
+    named: list[str] = []
+    for name in only:
+        meant = [step.name for step in by_name.values() if name == step.name or name in step.functions]
+        if not meant:
+            functions = sorted({function for step in by_name.values() for function in step.functions})
+            raise UsageError(
+                f"--only {clean_text(name, 80)}: no procedure of this plan has that name, and none tests such a "
+                f"function. Procedures: {', '.join(by_name)}. Functions: {', '.join(functions)}."
+            )
+        named += meant
     wanted = _with_gates(named, by_name)
-    if CLOSING_PROCEDURE in by_name:
-        wanted.add(CLOSING_PROCEDURE)
-    return tuple(step for step in steps if step.name in wanted)
+    wanted |= {step.name for step in by_name.values() if step.closing}
+    return tuple(step for step in by_name.values() if step.name in wanted)
 
 
 def _with_gates(names: Sequence[str], by_name: Mapping[str, PlannedStep]) -> set[str]:

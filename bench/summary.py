@@ -1,6 +1,6 @@
 """From a record and its sheets to what the report shows: plain data, nothing judged anew."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from analysis.finding import Finding
 from analysis.measurement import Curve
@@ -15,15 +15,12 @@ from analysis.report import (
     RunSummary,
 )
 from analysis.verdict import Verdict
+from bench.outcome import touched_functions
 from bench.records.record import Record
 from bench.run_sheets import RunSheets
 from bench.steps import PlannedStep
-
-
-def touched_functions(findings: Sequence[Finding], steps: Sequence[PlannedStep]) -> frozenset[str]:
-    """Return the functions of the unit that a procedure which ran has touched."""
-    ran = {finding.procedure for finding in findings if finding.verdict is not Verdict.NOT_RUN}
-    return frozenset(function for step in steps if step.name in ran for function in step.functions)
+from test_plans.reported_settings import settings_of
+from test_plans.sheets import UnitSheet
 
 
 def run_summary(record: Record, sheets: RunSheets, steps: Sequence[PlannedStep]) -> RunSummary:
@@ -52,6 +49,7 @@ def run_summary(record: Record, sheets: RunSheets, steps: Sequence[PlannedStep])
         stop_reason="; ".join(stop.reason for stop in record.stops),
         tested=tuple(title for name, title in titles.items() if name in touched),
         not_tested=tuple(title for name, title in titles.items() if name not in touched),
+        not_tested_reasons=not_tested_reasons(record, titles, touched, steps),
         function_titles=titles,
         procedure_titles=procedure_titles,
         pin_titles={pin.name: pin.title for pin in sheets.unit.pins.values()},
@@ -68,18 +66,19 @@ def run_summary(record: Record, sheets: RunSheets, steps: Sequence[PlannedStep])
             for finding in record.findings
             if finding.verdict is Verdict.NOT_RUN
         ),
-        remarks=tuple(
-            PlanRemark(procedure=step.name, title=step.procedure.title, remark=step.obstacle or step.remark)
+        remarks=plan_remarks(steps),
+        untested=tuple(
+            PlanRemark(procedure=step.name, title=step.left_out.untested, remark=step.left_out.reason)
             for step in steps
-            if step.obstacle or step.remark
+            if step.left_out is not None and step.left_out.untested
         ),
         attempts=attempts(record.findings, procedure_titles),
         operator=facts.operator,
         work_order=facts.work_order,
         squawk=facts.squawk,
         remark=facts.remark,
-        configuration_found=configuration(record, "found"),
-        configuration_left=configuration(record, "left"),
+        configuration_found=configuration(record, sheets.unit, "found"),
+        configuration_left=configuration(record, sheets.unit, "left"),
         start=record.started,
         end=record.ended,
         bench_time_s=outcome.bench_time_s if outcome else float("nan"),
@@ -100,6 +99,34 @@ def run_summary(record: Record, sheets: RunSheets, steps: Sequence[PlannedStep])
         seed=facts.seed,
         defects=injected_defects(facts.defects, sheets),
     )
+
+
+def plan_remarks(steps: Sequence[PlannedStep]) -> tuple[PlanRemark, ...]:
+    """Return what the plan check says of each step: what stands in its way, or what this bench leaves untested."""
+    return tuple(
+        PlanRemark(procedure=step.name, title=step.procedure.title, remark=remark)
+        for step in steps
+        for remark in (
+            step.obstacle or step.remark,
+            *(f"not tested: {sentence}" for sentence in step.needs.untested),
+        )
+        if remark
+    )
+
+
+def not_tested_reasons(
+    record: Record, titles: Mapping[str, str], touched: Collection[str], steps: Sequence[PlannedStep]
+) -> dict[str, str]:
+    """Return, by title, why functions were not tested that procedures of the plan would have touched."""
+    left_out = {f.procedure: "; ".join(f.reasons) for f in record.findings if f.verdict is Verdict.NOT_RUN}
+    reasons = {}
+    for name, title in titles.items():
+        would = [step.name for step in steps if name in step.functions]
+        if name in touched or not would:
+            continue
+        why = left_out.get(would[0], "left out on purpose")
+        reasons[title] = f"{', '.join(would)} not run: {why}"
+    return reasons
 
 
 def attempts(findings: Sequence[Finding], titles: Mapping[str, str]) -> tuple[AttemptLine, ...]:
@@ -146,14 +173,12 @@ def bench_facts(record: Record) -> tuple[str, ...]:
     return (*record.problems, *record.notes)
 
 
-def configuration(record: Record, when: str) -> str:
+def configuration(record: Record, unit: UnitSheet, when: str) -> str:
     """Return the unit's configuration as its reports gave it at the beginning (`found`) or end (`left`) of the run."""
-    reports = [
-        event.fields["count"]
-        for capture in record.captures
-        for event in capture.events
-        if event.kind == "report" and event.fields.get("item") == "configuration"
-    ]
-    if not reports:
-        return ""
-    return f"configuration {reports[0] if when == 'found' else reports[-1]}"
+    items = ("configuration", *settings_of(unit))
+    reported: dict[str, list[object]] = {}
+    for capture in record.captures:
+        for event in capture.events:
+            if event.kind == "report" and event.fields.get("item") in items:
+                reported.setdefault(str(event.fields["item"]), []).append(event.fields["count"])
+    return ", ".join(f"{item} {reported[item][0 if when == 'found' else -1]}" for item in items if item in reported)

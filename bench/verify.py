@@ -8,14 +8,12 @@ from importlib.metadata import version
 from pathlib import Path
 
 from analysis.finding import Finding
-from analysis.overall import overall
 from analysis.report import render_report
-from analysis.verdict import Cause, Verdict
 from bench.assembly import OpenBench, open_simulated_bench
 from bench.bus_traffic import BusTraffic
-from bench.errors import UsageError
-from bench.judging import spoilt_by
-from bench.memory import peak_memory_mb
+from bench.errors import RecordError, RunStoppedError, SheetError, UsageError
+from bench.judging import drifted, spoilt_by
+from bench.outcome import outcome_of
 from bench.planning import plan_steps
 from bench.progress import Progress
 from bench.records.record_writer import RecordWriter, check_writable
@@ -28,7 +26,7 @@ from bench.runner import Runner, RunResult
 from bench.sheets.bench_sheet import BusSheet
 from bench.simulation import simulated_parameters
 from bench.steps import PlannedStep, choose
-from bench.summary import run_summary, touched_functions
+from bench.summary import run_summary
 from instruments.capabilities import Identity
 
 
@@ -51,7 +49,9 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
     """Run the plan on the unit; `began_wall_s` is when the program began, by `time.perf_counter`.
 
     Raises:
-        SheetError, UsageError, RecordError: the request can't be carried out; nothing was energised.
+        SheetError, UsageError: the request can't be carried out; nothing was energised.
+        InstrumentError: an instrument of the bench could not be opened; nothing was energised.
+        RunStoppedError: the record could not be written any more; the run was ended and the bench made safe.
     """
     sheets = load_sheets(
         SheetNames(bench=request.bench, plan=request.plan, model=request.model, aircraft=request.aircraft)
@@ -69,6 +69,8 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
         )
     all_steps = plan_steps(sheets)
     steps = choose(all_steps, request.only)
+    if faults := [fault for step in steps for fault in step.faults]:
+        raise SheetError(faults)
     check_writable(request.records)
     seed = request.seed if request.seed is not None else seed_of(request.serial)
     facts = _facts(request, sheets, seed)
@@ -91,11 +93,25 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
         if sheets.bench.bus is not None:
             writer.instrument(_bus_interface(sheets.bench.bus))
         run_began_s = time.perf_counter()
-        result = _run(opened, sheets, steps, writer, progress)
+        try:
+            result = _run(opened, sheets, steps, writer, progress)
+        except RecordError as error:
+            raise RunStoppedError(
+                f"the run was ended and the bench made safe: {error} What was finished before stands in "
+                f"{writer.folder}; rejudge reads it."
+            ) from error
         run_time_s = time.perf_counter() - run_began_s
-    if result.suspect:
-        writer.revise(spoilt_by(result.suspect, writer.findings, writer.captures))
-    outcome = _outcome(request, sheets, steps, result, writer.findings, wall_time_s=time.perf_counter() - began_wall_s)
+    for suspect in (*filter(None, (result.suspect,)), *drifted(writer.findings)):
+        writer.revise(spoilt_by(suspect, writer.findings, writer.captures))
+    outcome = outcome_of(
+        writer.findings,
+        steps,
+        sheets.unit,
+        status=RunStatus.STOPPED if result.stopped else RunStatus.COMPLETE,
+        partial=bool(request.only) or sheets.plan.single_function,
+        bench_time_s=result.bench_time_s,
+        wall_time_s=time.perf_counter() - began_wall_s,
+    )
     record = writer.end_run(outcome)
     writer.seal(render_report(run_summary(record, sheets, all_steps)))
     return VerifyResult(
@@ -136,6 +152,7 @@ def _run(
         operator=opened.operator,
         recorder=writer,
         on_wait=on_wait,
+        say=progress.say,
     )
     runner = Runner(rig=rig, steps=steps, log=writer, progress=progress, before_procedure=opened.before_procedure)
     return runner.run()
@@ -152,38 +169,12 @@ def _facts(request: RunRequest, sheets: RunSheets, seed: int) -> RunFacts:
         simulated=sheets.bench.simulated,
         seed=seed,
         defects=tuple(name if severity == 1.0 else f"{name}:{severity:g}" for name, severity in request.defects),
-        only=(request.only,) if request.only is not None else (),
+        only=request.only,
         operator=clean_text(request.operator),
         work_order=clean_text(request.work_order),
         squawk=clean_text(request.squawk),
         remark=clean_text(request.remark),
         sheets=sheets.copies,
-    )
-
-
-def _outcome(
-    request: RunRequest,
-    sheets: RunSheets,
-    steps: Sequence[PlannedStep],
-    result: RunResult,
-    findings: Sequence[Finding],
-    *,
-    wall_time_s: float,
-) -> RunOutcome:
-    found = overall(findings)
-    verdict, cause = found.verdict, found.cause
-    if result.stopped and verdict is Verdict.PASS:
-        verdict, cause = Verdict.INCONCLUSIVE, Cause.UNDECIDED
-    touched = touched_functions(findings, steps)
-    return RunOutcome(
-        status=RunStatus.STOPPED if result.stopped else RunStatus.COMPLETE,
-        verdict=verdict,
-        cause=cause,
-        partial=request.only is not None or sheets.plan.single_function or bool(result.stopped),
-        not_tested=tuple(function.name for function in sheets.unit.functions if function.name not in touched),
-        bench_time_s=result.bench_time_s,
-        wall_time_s=wall_time_s,
-        peak_memory_mb=peak_memory_mb(),
     )
 
 

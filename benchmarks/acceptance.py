@@ -20,15 +20,17 @@ def run(records: Path, *words: str) -> dict[str, Any]:
     command = [sys.executable, "-m", "bench", "verify", SERIAL, "--bench", "simulated", "--json"]
     command += ["--records", str(records), *words]
     one_core = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "ARROW_NUM_THREADS": "1"}
-    done = subprocess.run(command, stdout=subprocess.PIPE, check=False, env=one_core, preexec_fn=pin)  # noqa: S603
+    done = subprocess.run(command, stdout=subprocess.PIPE, check=False, env=one_core, preexec_fn=PIN)  # noqa: S603
     document: dict[str, Any] = json.loads(done.stdout)
     return document
 
 
 def pin() -> None:
-    """Keep the process on one core, where the system can."""
-    if hasattr(os, "sched_setaffinity"):
-        os.sched_setaffinity(0, {0})
+    """Keep the process on one core."""
+    os.sched_setaffinity(0, {0})
+
+
+PIN = pin if hasattr(os, "sched_setaffinity") else None  # where the system can
 
 
 def size_mb(folder: Path) -> float:

@@ -91,3 +91,10 @@ def airspeed_payload(airspeed_kt: float, *, node: int, message_code: int) -> byt
             value=airspeed_kt * KNOT_M_PER_S,
         )
     )
+
+
+def no_number_payload(*, node: int, message_code: int) -> bytes:
+    """Return a FLOAT payload in good order whose value is no number, to see what a receiver makes of it."""
+    return encode_payload(
+        Payload(node=node, data_type=DataType.FLOAT, service_code=0, message_code=message_code % 256, value=math.nan)
+    )

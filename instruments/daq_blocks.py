@@ -13,16 +13,11 @@ MAX_WAITING_FRAMES = 16384
 
 
 class BlockBuffer:
-    """Samples of one scan. What does not fit is dropped, and shows as a jump of `first_sample` later.
-
-    Attributes:
-        dropped_samples: samples that came but were dropped: no room, or not after those before.
-    """
+    """Samples of one scan. What does not fit is dropped, and shows as a jump of `first_sample` later."""
 
     def __init__(
         self, n_channels: int, *, max_bytes: int = MAX_WAITING_BYTES, max_frames: int = MAX_WAITING_FRAMES
     ) -> None:
-        self.dropped_samples = 0
         self._n_channels = n_channels
         self._max_bytes = max_bytes
         self._max_frames = max_frames
@@ -36,7 +31,6 @@ class BlockBuffer:
         n_bytes = part.codes.nbytes + part.lines.nbytes
         full = self._bytes + n_bytes > self._max_bytes or len(self._parts) >= self._max_frames
         if full or part.first_sample < self._end:
-            self.dropped_samples += part.codes.shape[1]
             return
         self._parts.append(part)
         self._bytes += n_bytes

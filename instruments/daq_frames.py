@@ -108,11 +108,6 @@ class FrameDecoder:
         rest, self._rest = self._rest[1:], b""
         return self.feed(rest)
 
-    @property
-    def unfinished_bytes(self) -> int:
-        """Return how many bytes of an unfinished frame are held."""
-        return len(self._rest)
-
     def _payload_length(self, stream: bytes, position: int) -> int | None:
         """Return the payload length of a good header, else None."""
         fields = stream[position : position + _FIELDS.size]

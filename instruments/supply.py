@@ -29,20 +29,19 @@ _log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 
+# The largest difference between a setting and its read-back that is still the same setting.
+VOLTAGE_RESOLUTION_V = 0.001
+CURRENT_RESOLUTION_A = 0.001
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SupplyRatings:
-    """What the bench sheet allows, and where this model's status bits stand.
-
-    Resolutions are the largest difference between a setting and its read-back that is still the same setting.
-    """
+    """What the bench sheet allows, and where this model's status bits stand."""
 
     max_voltage_v: float
     max_current_a: float
     limiting_bit: int  # of STATus:QUEStionable, 0 to 14: the output limits current
     overvoltage_bit: int  # same: overvoltage protection has tripped
-    voltage_resolution_v: float = 0.001
-    current_resolution_a: float = 0.001
 
     def __post_init__(self) -> None:
         for bit in (self.limiting_bit, self.overvoltage_bit):
@@ -50,9 +49,9 @@ class SupplyRatings:
                 raise ValueError(f"a bit of STATus:QUEStionable lies between 0 and 14, not {bit}")
         if self.limiting_bit == self.overvoltage_bit:
             raise ValueError(f"limiting and overvoltage can't both be bit {self.limiting_bit}")
-        for value in (self.max_voltage_v, self.max_current_a, self.voltage_resolution_v, self.current_resolution_a):
+        for value in (self.max_voltage_v, self.max_current_a):
             if not (math.isfinite(value) and value > 0):
-                raise ValueError(f"ratings and resolutions are positive numbers, not {value}")
+                raise ValueError(f"ratings are positive numbers, not {value}")
 
 
 def open_supply(
@@ -145,17 +144,17 @@ class ScpiSupply:
             SettingRefusedError: reads back differently.
         """
         self._check("voltage", voltage_v, self._ratings.max_voltage_v, "V")
-        self._set("VOLT", voltage_v, self._ratings.voltage_resolution_v, "V")
+        self._set("VOLT", voltage_v, VOLTAGE_RESOLUTION_V, "V")
 
     def set_current_limit(self, current_a: float) -> None:
         """Set the current limit, 0 A to the rated current, and read it back; raises as `set_voltage`."""
         self._check("current limit", current_a, self._ratings.max_current_a, "A")
-        self._set("CURR", current_a, self._ratings.current_resolution_a, "A")
+        self._set("CURR", current_a, CURRENT_RESOLUTION_A, "A")
 
     def set_overvoltage(self, voltage_v: float) -> None:
         """Set where overvoltage protection trips, 0 V to the rated voltage, and read back; raises as `set_voltage`."""
         self._check("overvoltage protection", voltage_v, self._ratings.max_voltage_v, "V")
-        self._set("VOLT:PROT", voltage_v, self._ratings.voltage_resolution_v, "V")
+        self._set("VOLT:PROT", voltage_v, VOLTAGE_RESOLUTION_V, "V")
 
     def set_output(self, on: bool) -> None:
         """Switch the output and read its state back.

@@ -1,4 +1,4 @@
-"""Bench check with the unit unplugged: zeros, reference, stimulus lines, switch lines, supply, sample stream.
+"""Bench check with the unit unplugged: zeros, reference, lines, fed channels, supply, sample stream and clock.
 
 Everything found here is the bench's; with any of it wrong no unit may be judged, so the plan gates on it.
 """
@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator
 
 from analysis.measurement import Doubt, Result
 from analysis.uncertainty import Estimate, bounded, difference
+from test_plans.bench_channels import fed_need, fed_observation, feed_outputs
 from test_plans.conditions import number
 from test_plans.driving import LEAD_S, Action, drive_at, play, press_at, release_at
 from test_plans.procedure import CaptureNeed, Evidence, Needs
@@ -27,6 +28,7 @@ SUPPLY_S = 0.3
 SUPPLY_LIMIT_A = 0.5
 STREAM_S = 3.0  # long enough that one frame lost in fifty shows
 STREAM_RATE_HZ = 50_000.0
+CLOCK_S = 8.0  # long enough that a sample clock off by a thousandth shows beside the host's own few ms
 
 
 def level_of(position: int, base_v: float) -> float:
@@ -59,10 +61,11 @@ class BenchCheck:
         highest = dict.fromkeys(pins, max(LEVELS_V))
         volts = check_voltage_v(setup)
         return Needs(
-            bench_time_s=ZERO_S + loop_s + press_s + SUPPLY_S + STREAM_S + 2.0,
+            bench_time_s=ZERO_S + loop_s + press_s + SUPPLY_S + STREAM_S + CLOCK_S + 2.5,
             captures=(
                 CaptureNeed(name="zeros", signals=all_signals(unit), sample_rate_hz=RATE_HZ, duration_s=ZERO_S),
                 CaptureNeed(name="stimuli", signals=pins, sample_rate_hz=RATE_HZ, duration_s=loop_s, highest_v=highest),
+                *fed_need(setup),
                 CaptureNeed(name="switches", signals=(), lines=switches, sample_rate_hz=RATE_HZ, duration_s=press_s),
                 CaptureNeed(
                     name="supply",
@@ -72,6 +75,7 @@ class BenchCheck:
                     highest_v={"supply.voltage": volts, "unit.voltage": volts},
                 ),
                 CaptureNeed(name="stream", signals=self._stream(), sample_rate_hz=STREAM_RATE_HZ, duration_s=STREAM_S),
+                CaptureNeed(name="clock", signals=(), sample_rate_hz=RATE_HZ, duration_s=CLOCK_S),
             ),
             highest_voltage_v=volts,
             current_limit_a=SUPPLY_LIMIT_A,
@@ -96,9 +100,13 @@ class BenchCheck:
             session.wait_until(ZERO_S)
         self._loop_stimuli(rig, unit)
         self._loop_switches(rig, unit)
+        feed_outputs(rig, setup)
         self._look_at_supply(rig, setup)
         with rig.capture("stream", self._stream(), sample_rate_hz=STREAM_RATE_HZ) as session:
             session.wait_until(STREAM_S)
+        with rig.capture("clock", (), sample_rate_hz=RATE_HZ) as session:
+            session.wait_until(CLOCK_S)
+            session.note(ends=True)
 
     def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
         """Give one observation for each kind of thing that must be right."""
@@ -106,8 +114,10 @@ class BenchCheck:
         yield self._reference(Record(evidence, "zeros"), setup)
         yield self._stimuli(Record(evidence, "stimuli"), setup)
         yield self._switches(Record(evidence, "switches"), setup)
+        yield from fed_observation(Record(evidence, "fed"), setup)
         yield self._supply(Record(evidence, "supply"), setup)
         yield self._frames([Record(evidence, name) for name in ("zeros", "stimuli", "switches", "supply", "stream")])
+        yield self._clock(Record(evidence, "clock"))
 
     def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
         """Take nothing more."""
@@ -279,6 +289,33 @@ class BenchCheck:
             wrong=wrong,
             tried=bool(taken),
             captures=[record.name for record in taken],
+        )
+
+    def _clock(self, record: Record) -> Result:
+        """Return whether as many samples came as the stretch of bench time asked for.
+
+        Allowed is what the sheet says of the sample clock, one sample, and what the host's time of the end is worth.
+        """
+        capture = record.capture
+        ends = [] if capture is None else [event for event in capture.events_of("note") if "ends" in event.fields]
+        wrong: list[str] = []
+        notes: list[str] = []
+        if capture is not None and ends:
+            waited_s = ends[-1].time_s
+            allowed_s = capture.timebase_bound * waited_s + 1.0 / capture.sample_rate_hz + ends[-1].uncertainty_s
+            words = f"{capture.duration_s:.4f} s by its samples, {waited_s:.4f} s of bench time"
+            notes.append(words)
+            if not abs(capture.duration_s - waited_s) <= allowed_s:
+                wrong.append(f"{words}: they may differ by {1000.0 * allowed_s:.1f} ms")
+        return bench_observation(
+            "bench-check.sample-clock",
+            "Bench: sample clock against bench time",
+            "samples come at the rate asked for",
+            wrong=wrong,
+            tried=bool(ends),
+            captures=record.names,
+            doubts=record.gap_doubts(),
+            notes=notes,
         )
 
 

@@ -1,17 +1,29 @@
 """Leads, sense and current readings at 10 A into a resistor at the unit plug, then the unit is plugged in.
 
-Four ways to know one current and three to know one voltage: where two disagree, the bench is at fault.
+Four ways to know one current and three to know one voltage: where two disagree, the bench is at fault. The narrow
+current channel, which is over its range at 10 A, is proved in the same way at a current of its own.
 """
 
 import math
 from collections.abc import Iterable
 
-from analysis.measurement import Result
-from analysis.uncertainty import Estimate, bounded, combined, difference, ratio
+from analysis.measurement import Doubt, Result
+from analysis.power import (
+    Consistency,
+    checked,
+    is_steady,
+    lead_resistance,
+    leads_agree,
+    legs_agree,
+    readback_agrees,
+)
+from analysis.uncertainty import Estimate, bounded, combined, difference, exact, ratio
+from analysis.verdict import Cause
+from test_plans.bench_agreement import branch_check, expected_leads, read_back_current
 from test_plans.conditions import number, text
 from test_plans.driving import plug
 from test_plans.procedure import CaptureNeed, Evidence, Needs
-from test_plans.readings import Record, agreement, bench_observation
+from test_plans.readings import Record, bench_observation
 from test_plans.rig import Rig, SupplyPath
 from test_plans.sheets import Setup
 
@@ -19,8 +31,9 @@ RATE_HZ = 2000.0
 LOOK_S = 0.30
 SETTLE_S = 0.05
 SIGNALS = ("supply.voltage", "unit.voltage", "unit.current.high", "return.current")
-LEAD_TOLERANCE = 0.25  # of the expected resistance: a tired contact adds more
 SUPPLY_RATE_V_PER_S = 100.0
+NARROW = "narrow"
+NARROW_CURRENT_A = 1.5  # of the narrow channel's 2 A
 
 
 class BenchLeads:
@@ -34,7 +47,7 @@ class BenchLeads:
         return ()
 
     def needs(self, setup: Setup) -> Needs:
-        """Return its two short captures, the resistor and the current through it."""
+        """Return its three short captures, the resistor and the current through it."""
         voltage_v, load_a = _voltage_v(setup), _load_current_a(setup)
         highest = {"supply.voltage": voltage_v + 1.0, "unit.voltage": voltage_v}
         currents = {"unit.current.high": load_a, "return.current": load_a}
@@ -43,6 +56,13 @@ class BenchLeads:
             captures=(
                 CaptureNeed(
                     name="unloaded", signals=SIGNALS, sample_rate_hz=RATE_HZ, duration_s=LOOK_S, highest_v=highest
+                ),
+                CaptureNeed(
+                    name=NARROW,
+                    signals=SIGNALS,
+                    sample_rate_hz=RATE_HZ,
+                    duration_s=LOOK_S,
+                    highest_v=dict.fromkeys(("unit.current", "unit.current.high", "return.current"), NARROW_CURRENT_A),
                 ),
                 CaptureNeed(
                     name="loaded",
@@ -74,6 +94,8 @@ class BenchLeads:
         rig.ramp_supply(0.0, rate_v_per_s=SUPPLY_RATE_V_PER_S)
         rig.set_load("plug", _load(setup))
         rig.wait(0.1)
+        rig.ramp_supply(NARROW_CURRENT_A * _load_ohm(setup), rate_v_per_s=SUPPLY_RATE_V_PER_S)
+        self._look(rig, NARROW)
         rig.ramp_supply(_voltage_v(setup), rate_v_per_s=SUPPLY_RATE_V_PER_S)
         self._look(rig, "loaded")
         rig.ramp_supply(0.0, rate_v_per_s=SUPPLY_RATE_V_PER_S)
@@ -85,19 +107,24 @@ class BenchLeads:
 
     def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
         """Give one observation for each pair of readings that must agree."""
-        off, on = Record(evidence, "unloaded"), Record(evidence, "loaded")
-        for id_, title, statement, residue, words in self._checks(off, on, setup):
-            known = not residue.doubts and math.isfinite(residue.value)
-            yield bench_observation(
-                f"bench-leads.{id_}",
-                f"Bench: {title}",
-                statement,
-                wrong=() if not known or agreement(residue) else (words,),
-                tried=known,
-                captures=(*off.names, *on.names),
-                doubts=residue.doubts,
-                notes=(words,) if known else (),
-            )
+        off, narrow, on = (Record(evidence, name) for name in ("unloaded", NARROW, "loaded"))
+        for record, checks in (
+            (on, self._checks(off, on, setup)),
+            (narrow, self._narrow_checks(off, narrow, setup)),
+        ):
+            unsteady = (*_unsteady(off), *_unsteady(record))
+            for id_, title, statement, check, words in checks:
+                known = check.agrees is not None
+                yield bench_observation(
+                    f"bench-leads.{id_}",
+                    f"Bench: {title}",
+                    statement,
+                    wrong=(words,) if check.agrees is False else (),
+                    tried=known,
+                    captures=(*off.names, *record.names),
+                    doubts=(*check.residue.doubts, *unsteady),
+                    notes=(words,) if known else (),
+                )
 
     def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
         """Take nothing more."""
@@ -108,7 +135,7 @@ class BenchLeads:
             session.wait_until(LOOK_S)
             rig.read_supply()
 
-    def _checks(self, off: Record, on: Record, setup: Setup) -> Iterable[tuple[str, str, str, Estimate, str]]:
+    def _checks(self, off: Record, on: Record, setup: Setup) -> Iterable[tuple[str, str, str, Consistency, str]]:
         facts = setup.bench
         set_v = on.setting("set_voltage_v")
         setting = bounded(
@@ -119,7 +146,7 @@ class BenchLeads:
         flowing = f"{unit_v.value:.3f} V at the plug, {supply_v.value:.3f} V at the supply, {forward_a.value:.3f} A"
 
         # Below its setting at its own terminals it limits, whatever its sense lead does.
-        short = combined(min(0.0, supply_v.value - set_v), ((supply_v, 1.0), (setting, -1.0)))
+        short = checked("limit", combined(min(0.0, supply_v.value - set_v), ((supply_v, 1.0), (setting, -1.0))))
         yield (
             "current-limit",
             "supply holds its setting at 10 A",
@@ -127,9 +154,7 @@ class BenchLeads:
             short,
             f"{flowing} with {set_v:.2f} V and {_limit_a(setup):.1f} A set",
         )
-        sense = difference(unit_v, setting)
-        if not agreement(short):
-            sense = Estimate(value=math.nan, doubts=sense.doubts, captures=sense.captures)
+        sense = checked("sense", difference(unit_v, setting) if short.agrees is not False else exact(math.nan))
         yield (
             "sense",
             "remote sense at the unit plug",
@@ -137,58 +162,85 @@ class BenchLeads:
             sense,
             (f"{flowing} with {set_v:.2f} V set"),
         )
-        leads = self._lead_resistance(off, on)
-        expected_ohm = facts.lead_positive_ohm + facts.lead_negative_ohm + facts.path_resistance_ohm.get("run", 0.0)
-        expected = bounded(expected_ohm, LEAD_TOLERANCE * expected_ohm, "expected lead resistance")
+        # From no current to 10 A, so that the zero errors of the three channels cancel.
+        rose_v, plug_v = _moved(off, on, "supply.voltage"), _moved(off, on, "unit.voltage")
+        drawn_a, expected = _moved(off, on, "unit.current.high"), expected_leads(facts)
+        leads = lead_resistance(rose_v, plug_v, drawn_a)
         yield (
             "leads",
             "lead resistance, both legs",
             "the leads have the resistance they should have",
-            difference(leads, expected),
-            f"{1000.0 * leads.value:.1f} milliohm, expected {1000.0 * expected_ohm:.1f} milliohm",
+            leads_agree(rose_v, plug_v, drawn_a, expected),
+            f"{1000.0 * leads.value:.1f} milliohm, expected {1000.0 * expected.value:.1f} milliohm",
         )
         yield (
             "legs",
             "current of both legs",
             "positive and negative leg carry the same current",
-            difference(forward_a, return_a),
+            legs_agree(forward_a, return_a),
             f"{forward_a.value:.3f} A forward, {return_a.value:.3f} A back",
         )
         load = facts.loads["plug"][_load(setup)]
-        known_ohm = load.resistance_ohm
-        resistor = bounded(known_ohm, load.relative_bound * known_ohm, "calibrated load")
-        found = ratio(unit_v, forward_a)
         yield (
             "load",
             "current against the calibrated load",
-            "voltage over current is the resistor",
-            difference(found, resistor),
-            f"{found.value:.4f} ohm, calibrated {known_ohm:.4f} ohm",
+            "the current is the voltage over the resistor",
+            branch_check(forward_a, unit_v, load, "the plug"),
+            f"{ratio(unit_v, forward_a).value:.4f} ohm, calibrated {load.resistance_ohm:.4f} ohm",
         )
         shown = self._supply_current(on, setup)
         yield (
             "read-back",
             "supply's own current reading",
             "supply and shunt show the same current",
-            difference(shown, forward_a),
+            readback_agrees(shown, forward_a),
             f"supply {shown.value:.3f} A, shunt {forward_a.value:.3f} A",
         )
 
-    def _lead_resistance(self, off: Record, on: Record) -> Estimate:
-        """Return d(V supply - V unit) / dI: zero errors of the three channels cancel."""
-        drop_on = difference(on.mean("supply.voltage", SETTLE_S), on.mean("unit.voltage", SETTLE_S))
-        drop_off = difference(off.mean("supply.voltage", SETTLE_S), off.mean("unit.voltage", SETTLE_S))
-        current = difference(on.mean("unit.current.high", SETTLE_S), off.mean("unit.current.high", SETTLE_S))
-        return ratio(difference(drop_on, drop_off), current)
+    def _narrow_checks(
+        self, off: Record, narrow: Record, setup: Setup
+    ) -> Iterable[tuple[str, str, str, Consistency, str]]:
+        """Yield the checks of the narrow current channel; its zero and those of the wide ones are taken off."""
+        small_a = _moved(off, narrow, "unit.current")
+        load = setup.bench.loads["plug"][_load(setup)]
+        plug_v = narrow.mean("unit.voltage", SETTLE_S)
+        yield (
+            "narrow-load",
+            "narrow current channel against the calibrated load",
+            "the current is the voltage over the resistor",
+            branch_check(small_a, plug_v, load, "the plug"),
+            f"{small_a.value:.4f} A at {plug_v.value:.3f} V across {load.resistance_ohm:.3f} ohm",
+        )
+        for id_, signal, leg in (
+            ("forward", "unit.current.high", "positive"),
+            ("return", "return.current", "negative"),
+        ):
+            wide_a = _moved(off, narrow, signal)
+            yield (
+                f"narrow-{id_}",
+                f"narrow current channel against the wide one of the {leg} leg",
+                "both channels show the same current",
+                legs_agree(small_a, wide_a),
+                f"{small_a.value:.4f} A on the narrow channel, {wide_a.value:.4f} A on {signal}",
+            )
 
     def _supply_current(self, on: Record, setup: Setup) -> Estimate:
         readings = on.supply_readings()
         if not readings:
             return Estimate(value=math.nan, doubts=on.missing)
-        shown_a = float(readings[-1].fields["current_a"])
-        facts = setup.bench
-        bound_a = facts.supply_current_relative_bound * abs(shown_a) + facts.supply_current_absolute_bound_a
-        return bounded(shown_a, bound_a, "supply read-back")
+        return read_back_current(readings[-1], setup.bench)
+
+
+def _moved(off: Record, on: Record, signal: str) -> Estimate:
+    return difference(on.mean(signal, SETTLE_S), off.mean(signal, SETTLE_S))
+
+
+def _unsteady(record: Record) -> tuple[Doubt, ...]:
+    """Return the doubt that the bus still moved, so that nothing can be compared."""
+    if record.capture is None or is_steady(record.samples("unit.voltage", SETTLE_S), record.capture.sample_rate_hz):
+        return ()
+    reason = f"{record.name}: the supply did not stand still"
+    return (Doubt(reason=reason, cause=Cause.BENCH, next_step="run it again; then look at the supply's output"),)
 
 
 def _voltage_v(setup: Setup) -> float:

@@ -11,10 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
-from analysis.uncertainty import Estimate
+from analysis.uncertainty import Estimate, bounded, resolved, total
 from analysis.verdict import Cause
 from test_plans.bus_ramp_readings import (
+    CURRENT,
     PULSE_PERIOD_S,
+    STAIR_S,
     RampRun,
     lock_out_voltage,
     release_voltage,
@@ -22,15 +24,20 @@ from test_plans.bus_ramp_readings import (
     resets_counted,
     uncommanded,
 )
-from test_plans.conditions import current_limit_a, number
+from test_plans.conditions import conforming_a, current_limit_a, number
+from test_plans.discrete_pins import scan_s
 from test_plans.driving import POWER_UP_RATE_V_PER_S, apply_loads, axes_under_test, bring_up, drop_loads
-from test_plans.procedure import CaptureNeed, Evidence, Needs
+from test_plans.expected import reading
+from test_plans.model_gaps import without_function, without_trim
+from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import FILTER_S, Record
+from test_plans.reset_counts import asked_for
 from test_plans.rig import CaptureSession, Rig
-from test_plans.sheets import DimmingKind, DimmingOutput, Setup, TrimAxis
+from test_plans.sheets import DimmingKind, DimmingOutput, Rheostat, Setup, TrimAxis
 from test_plans.signals import function_named, idle_outputs, voltage_signal
+from test_plans.switch_lines import watched_lines
 from test_plans.trim_loaded import load_name
-from test_plans.trim_switches import RUN_PATH, lines_of
+from test_plans.trim_switches import RUN_PATH
 
 CAPTURE = "ramp"
 RATE_HZ = 5000.0
@@ -39,8 +46,12 @@ REPORTED_S = 1.2  # every periodic report comes in it
 DWELL_S = 0.3
 PRESS_AFTER_S = 0.05
 PULSE_S = 0.1
+RESET_LIMIT = "reset-voltage"  # a model may have none: then the ramp turns below the lock-out
+BELOW_V = 0.2
 CONDITION = "ramp"
 PLOTTED_POINTS = 500
+TRIM_LIGHT = "trim-light"
+HALF_TRAVEL, HALF_WITHIN = 0.5, 0.1  # of the rheostat's travel
 
 
 class BusRamp:
@@ -48,6 +59,11 @@ class BusRamp:
 
     name = "bus-ramp"
     title = "Slow fall and rise of the bus: lock-out, reset, release"
+    disturbs_bus = True
+
+    def not_for_model(self, setup: Setup) -> NotForModel | None:
+        """Return why a model gives it nothing to do."""
+        return without_function(setup, "bus-monitor") or without_trim(setup)
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the bus monitor's function."""
@@ -65,14 +81,14 @@ class BusRamp:
                 CaptureNeed(
                     name=CAPTURE,
                     signals=_signals(setup, axis),
-                    lines=lines_of(axis),
+                    lines=watched_lines(setup.unit),
                     sample_rate_hz=RATE_HZ,
                     duration_s=duration_s,
                     highest_v={"unit.voltage": levels.high_v, voltage_signal(axis.name): levels.high_v},
                 ),
             ),
             highest_voltage_v=setup.unit.nominal_voltage_v,
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 3.0),
             loads=((axis.name, load_name(setup)),),
             load_current_a=axis.rated_current_a,
@@ -80,7 +96,11 @@ class BusRamp:
             switches=(axis.switches[0].name,),
             paths=RUN_PATH,
             bus=True,
-            limits=(("lock-out-voltage", 12e-3), ("release-voltage", 31e-3), ("reset-voltage", 10e-3)),
+            limits=(
+                ("lock-out-voltage", _expected(setup, "lock-out-voltage")),
+                ("release-voltage", _expected(setup, "release-voltage", interval_s=PULSE_PERIOD_S)),
+                *(((RESET_LIMIT, _expected(setup, RESET_LIMIT)),) if RESET_LIMIT in setup.unit.limits else ()),
+            ),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -96,7 +116,7 @@ class BusRamp:
             CAPTURE,
             _signals(setup, axis),
             sample_rate_hz=RATE_HZ,
-            lines=lines_of(axis),
+            lines=watched_lines(setup.unit),
             ramp_rate_v_per_s=_rate(setup),
         ) as session:
             session.wait_until(REPORTED_S)
@@ -116,18 +136,29 @@ class BusRamp:
         record = Record(evidence, CAPTURE)
         axis, output = axes_under_test(setup)[0], monitored_output(setup)
         function = function_named(setup.unit, "bus-monitor")
-        run = RampRun.of(record, setup, axis, condition=CONDITION, low_v=_levels(setup).low_v)
-        yield _voltage(lock_out_voltage(run), "lock-out", "Motion locked out below", setup)
-        if output is not None:
-            yield _voltage(reset_voltage(run, output), "reset", "Logic resets below", setup)
-        yield self._resets(run, setup)
+        run = RampRun.of(
+            record,
+            setup,
+            axis,
+            condition=CONDITION,
+            low_v=_levels(setup).low_v,
+            obeyed=_obeyed(evidence, setup, axis),
+        )
+        yield _voltage(lock_out_voltage(run, setup), "lock-out", "Motion locked out below", setup)
+        if output is not None and RESET_LIMIT in setup.unit.limits:
+            worked = _worked(evidence, output) and _lit(record, setup, output)
+            yield _voltage(reset_voltage(run, output, worked=worked), "reset", "Logic resets below", setup)
+        if "reset-count" in setup.unit.bus.reports:
+            yield self._resets(run, setup)
+            yield from asked_for(self.name, resets_counted(run), setup)
         yield _voltage(release_voltage(run), "release", "Motion free again above", setup)
         moved = uncommanded(run, setup)
         yield Observation(
             id="bus-ramp.no-uncommanded-motion",
             title="Slow bus: nothing moves by itself",
             function=function,
-            statement="no motor output and no light moves without a command, from 9.5 V to the reset and back",
+            statement="no motor output and no light moves without a command, "
+            f"from {_levels(setup).high_v:g} V down to {_levels(setup).low_v:g} V and back",
             trials=0 if record.capture is None else 1,
             failures=int(bool(moved)),
             detail="; ".join(moved),
@@ -195,11 +226,22 @@ def _levels(setup: Setup) -> Levels:
     pulses_from_v = release.low - 0.2
     return Levels(
         high_v=number(setup, "high_voltage_v", release.high + 0.4),
-        low_v=number(setup, "low_voltage_v", limits["reset-voltage"].low - 0.2),
+        low_v=number(setup, "low_voltage_v", limits.get(RESET_LIMIT, lock_out).low - BELOW_V),
         press_v=lock_out.high + 0.3,
         let_go_v=pulses_from_v - 0.8,
         pulses_from_v=pulses_from_v,
     )
+
+
+def _expected(setup: Setup, limit: str, *, interval_s: float = 0.0) -> float:
+    """Return the uncertainty of a voltage at its limit: the channel, one stair, the reaction, how often one looks."""
+    rate = _rate(setup)
+    return total(
+        reading(setup, "unit.voltage", setup.unit.limits[limit].high),
+        resolved(0.0, rate * STAIR_S, "stair"),
+        resolved(0.0, rate * interval_s, "presses"),
+        bounded(0.0, rate * scan_s(setup.unit), "reaction"),
+    ).standard_uncertainty
 
 
 def monitored_output(setup: Setup) -> DimmingOutput | None:
@@ -207,13 +249,37 @@ def monitored_output(setup: Setup) -> DimmingOutput | None:
     return next((output for output in setup.unit.dimming if output.kind is DimmingKind.PWM), None)
 
 
+def _rheostat_of(setup: Setup, output: DimmingOutput | None) -> Rheostat | None:
+    wanted = setup.aircraft.dimming_map.get(output.name) if output else None
+    return next((rheostat for rheostat in setup.unit.rheostats if rheostat.name == wanted), None)
+
+
 def _light_up(rig: Rig, setup: Setup) -> None:
     """Put the monitored output to half level."""
-    output = monitored_output(setup)
-    wanted = setup.aircraft.dimming_map.get(output.name) if output else None
-    for rheostat in setup.unit.rheostats:
-        if rheostat.name == wanted:
-            rig.drive(rheostat.name, 0.5 * rheostat.full_travel_v)
+    rheostat = _rheostat_of(setup, monitored_output(setup))
+    if rheostat is not None:
+        rig.drive(rheostat.name, HALF_TRAVEL * rheostat.full_travel_v)
+
+
+def _lit(record: Record, setup: Setup, output: DimmingOutput) -> bool:
+    """Say whether the output's rheostat, read at its pin, stands about half all the time."""
+    rheostat = _rheostat_of(setup, output)
+    pin = record.smoothed(voltage_signal(rheostat.name)) if rheostat else np.empty(0)
+    if rheostat is None or not pin.size:
+        return False
+    return bool(np.all(np.abs(pin / rheostat.full_travel_v - HALF_TRAVEL) <= HALF_WITHIN))
+
+
+def _worked(evidence: Evidence, output: DimmingOutput) -> bool:
+    """Say whether the output gave pulses earlier in this run."""
+    frequency = evidence.earlier(f"{output.name}.frequency")
+    return frequency is not None and math.isfinite(frequency.value) and not frequency.doubts
+
+
+def _obeyed(evidence: Evidence, setup: Setup, axis: TrimAxis) -> bool:
+    """Say whether the axis obeyed its switches in this run: it was tried, and this step waits for that to pass."""
+    tried = evidence.earlier(f"{axis.name}.idle-current") is not None
+    return tried and TRIM_LIGHT in setup.step.gated_by
 
 
 def _voltage(found: Estimate, what: str, title: str, setup: Setup) -> Measurement:
@@ -224,7 +290,7 @@ def _voltage(found: Estimate, what: str, title: str, setup: Setup) -> Measuremen
         function=function_named(setup.unit, "bus-monitor"),
         quantity_unit="V",
         pins=(setup.unit.power_pin,),
-        notes=(f"{found.value:.3f} V at the pins, corrected for the ramp",) if math.isfinite(found.value) else (),
+        notes=("at the pins, corrected for the ramp",) if math.isfinite(found.value) else (),
     )
 
 
@@ -249,10 +315,13 @@ def _curve(record: Record, axis: TrimAxis, function: str) -> Curve:
 def _signals(setup: Setup, axis: TrimAxis) -> tuple[str, ...]:
     dimmed = {output.name for output in setup.unit.dimming}
     output = monitored_output(setup)
+    rheostat = _rheostat_of(setup, output)
     return (
         *(voltage_signal(name) for name in idle_outputs(setup.unit) if name not in dimmed),
         *((voltage_signal(output.name),) if output else ()),
+        *((voltage_signal(rheostat.name),) if rheostat else ()),
         f"{axis.name}.current",
+        CURRENT,
     )
 
 

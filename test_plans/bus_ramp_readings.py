@@ -2,22 +2,40 @@
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Self
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.edges import find_edges
 from analysis.measurement import Doubt
-from analysis.power import LIMITING_FRACTION, limiting_doubt
+from analysis.power import limiting_doubt, limiting_samples
 from analysis.uncertainty import Estimate, combined, resolved
 from analysis.verdict import Cause
-from test_plans.readings import FILTER_S, Delay, Record, crossing_on_ramp, doubted, nothing
+from test_plans.conditions import conforming_a
+from test_plans.discrete_pins import scan_s
+from test_plans.readings import (
+    DIP_FRACTION,
+    FILTER_S,
+    Delay,
+    Record,
+    bus_doubts,
+    crossing_on_ramp,
+    doubted,
+    nothing,
+    supply_tolerance_v,
+    unlimited,
+)
 from test_plans.sheets import DimmingOutput, Setup, TrimAxis
 from test_plans.signals import voltage_signal
 from test_plans.trim_switches import Held, holds_of, line_doubts, others_than
 
 STAIR_S = 0.020  # the supply moves in stairs this long, so a threshold is known to one stair
-SCAN_DELAY = Delay.between(0.0, 0.010)  # from a crossing to the reaction at the output: up to two scans of 5 ms
+SUPPLY_LATE_S = 0.020  # from a setting to the supply's having it
+CURRENT = "unit.current.high"
+STEADY_S = 0.9  # the ramp has not begun yet
+OBEYS_STEP = "see trim-light: whether the switch drives the output at all"
 PULSE_PERIOD_S = 0.200
 LETS_GO_S = 0.060
 DRIVING_V = 2.0  # in 5 ms means: well above idle, well below any bus voltage of the ramp
@@ -38,6 +56,8 @@ class RampRun:
         presses: the later, short holds.
         turned_s: capture time at which the bus stood lowest.
         low_v: lowest voltage asked for.
+        reaction: from a crossing to what the output makes of it: up to two scans.
+        obeyed: the axis was shown to obey its switches at the nominal voltage, in this run.
     """
 
     record: Record
@@ -47,19 +67,31 @@ class RampRun:
     turned_s: float
     low_v: float
     rate_v_per_s: float
+    reaction: Delay
     doubts: tuple[Doubt, ...]
+    obeyed: bool = False
 
     @classmethod
-    def of(cls, record: Record, setup: Setup, axis: TrimAxis, *, condition: str, low_v: float) -> Self:
+    def of(
+        cls,
+        record: Record,
+        setup: Setup,
+        axis: TrimAxis,
+        *,
+        condition: str,
+        low_v: float,
+        obeyed: bool = False,
+    ) -> Self:
         """Read the run out of its capture."""
         holds = tuple(holds_of(record, axis))
         bus = record.smoothed("unit.voltage")
-        signals = ("unit.voltage", "unit.current", voltage_signal(axis.name))
+        current = CURRENT if record.holds(CURRENT) else "unit.current"
+        signals = ("unit.voltage", current, voltage_signal(axis.name))
         doubts = list(record.doubts(signals))
         if bus.size and bus.min() > low_v + REACHED_WITHIN_V:
             reason = f"the bus fell to {bus.min():.2f} V only, {low_v:.2f} V was asked for"
             doubts.append(Doubt(reason=reason, cause=Cause.BENCH, next_step="see what holds the supply up"))
-        doubts.extend(_limiting(record, setup, condition))
+        doubts.extend(_off_course(record, setup) or _limiting(record, setup, condition))
         for held in holds:
             doubts.extend(line_doubts(record, held))
         return cls(
@@ -70,7 +102,9 @@ class RampRun:
             turned_s=float(bus.argmin()) * FILTER_S if bus.size else math.nan,
             low_v=low_v,
             rate_v_per_s=record.setting("ramp_rate_v_per_s"),
+            reaction=Delay.between(0.0, 2.0 * scan_s(setup.unit)),
             doubts=tuple(dict.fromkeys(doubts)),
+            obeyed=obeyed,
         )
 
     def stretches(self, start_s: float, stop_s: float) -> tuple[tuple[float, float], ...]:
@@ -90,18 +124,24 @@ class RampRun:
         return doubted(combined(found.value, ((found, 1.0), (stair, 1.0))), *self.doubts)
 
 
-def lock_out_voltage(run: RampRun) -> Estimate:
-    """Return the bus voltage at which the held switch stopped driving."""
+def lock_out_voltage(run: RampRun, setup: Setup) -> Estimate:
+    """Return the bus voltage at which the held switch stopped driving.
+
+    A drive that ends when a held switch is cut off anyhow does not show the lock-out: it was not locked out before.
+    """
     if run.held is None:
         return nothing(*(run.doubts or (_cut_short(run),)))
     stretches = run.stretches(run.held.pressed_s, run.turned_s)
     if not stretches:
         return nothing(*run.doubts, _did_not_drive(run, run.held))
-    off_s = stretches[0][1]
+    on_s, off_s = stretches[0]
     if off_s >= run.turned_s - 2.0 * FILTER_S:
         reason = f"{run.axis.title} still drove at {run.low_v:.2f} V: motion was never locked out"
         return nothing(*(run.doubts or (Doubt(reason=reason, cause=Cause.UNIT),)))
-    return run.crossing(off_s, SCAN_DELAY)
+    cut_off = setup.unit.limits.get("trim-cut-off")
+    if cut_off is not None and cut_off.low <= off_s - on_s <= cut_off.high:
+        return nothing(*(run.doubts or (_cut_off_first(run, setup, off_s - on_s, run.bus_v(off_s)),)))
+    return run.crossing(off_s, run.reaction)
 
 
 def release_voltage(run: RampRun) -> Estimate:
@@ -110,7 +150,7 @@ def release_voltage(run: RampRun) -> Estimate:
         return nothing(*(run.doubts or (_cut_short(run),)))
     stretches = run.stretches(run.presses[0].pressed_s, run.record.duration_s)
     if stretches:
-        return run.crossing(stretches[0][0], SCAN_DELAY, PULSE_PERIOD_S)
+        return run.crossing(stretches[0][0], run.reaction, PULSE_PERIOD_S)
     if run.doubts:
         return nothing(*run.doubts)
     last_v = run.bus_v(run.presses[-1].pressed_s)
@@ -118,16 +158,17 @@ def release_voltage(run: RampRun) -> Estimate:
     return nothing(
         Doubt(
             reason=f"no press drove {run.axis.title} up to {last_v:.2f} V",
-            cause=Cause.UNIT if drove_before else Cause.UNDECIDED,
-            next_step="" if drove_before else "see trim-light: whether the switch drives the output at all",
+            cause=Cause.UNIT if drove_before or run.obeyed else Cause.UNDECIDED,
+            next_step="" if drove_before or run.obeyed else OBEYS_STEP,
         )
     )
 
 
-def reset_voltage(run: RampRun, output: DimmingOutput) -> Estimate:
+def reset_voltage(run: RampRun, output: DimmingOutput, *, worked: bool = False) -> Estimate:
     """Return the bus voltage at the last edge of a PWM output before it fell silent.
 
-    The reset comes up to half a period after that edge, so a quarter period of ramp is taken off.
+    The reset comes up to half a period after that edge, so a quarter period of ramp is taken off. An output without
+    pulses is the unit's where it `worked` before, at the nominal voltage, and its rheostat stands at half.
     """
     record, capture = run.record, run.record.capture
     if capture is None or run.doubts:
@@ -141,8 +182,8 @@ def reset_voltage(run: RampRun, output: DimmingOutput) -> Estimate:
         return nothing(
             Doubt(
                 reason=f"{output.title} showed no pulses with its rheostat at half",
-                cause=Cause.UNDECIDED,
-                next_step="see dimming-curve: whether the output works at all",
+                cause=Cause.UNIT if worked else Cause.UNDECIDED,
+                next_step="" if worked else "see dimming-curve: whether the output works at all",
             )
         )
     ends_s = np.append(instants_s, capture.duration_s)
@@ -195,18 +236,74 @@ def _commanded(run: RampRun) -> list[tuple[float, float]]:
 
 def _limiting(record: Record, setup: Setup, condition: str) -> tuple[Doubt, ...]:
     """Return the doubt that the supply reached its limit anywhere on the ramp."""
-    current = record.smoothed("unit.current")
-    limit_a = record.setting("current_limit_a")
-    if not current.size or not (current >= LIMITING_FRACTION * limit_a).any():
+    if record.capture is None:
         return ()
-    return (limiting_doubt(limit_a=limit_a, conforming_a=setup.unit.conforming_current_a.get(condition, 0.0)),)
+    limit_a, set_v = record.setting("current_limit_a"), set_voltage(record)
+    behind_v = abs(record.setting("ramp_rate_v_per_s")) * (STAIR_S + SUPPLY_LATE_S)
+    limiting = limiting_samples(
+        record.samples(CURRENT if record.holds(CURRENT) else "unit.current"),
+        record.samples("unit.voltage"),
+        limit_a=limit_a,
+        set_v=set_v,
+        tolerance_v=supply_tolerance_v(record, setup, float(set_v.max())) + behind_v,
+    )
+    if not limiting.size:
+        return ()
+    return (limiting_doubt(limit_a=limit_a, conforming_a=conforming_a(setup, condition)),)
+
+
+def _off_course(record: Record, setup: Setup) -> tuple[Doubt, ...]:
+    """Return the bench's doubt that the bus stood and then moved as it was told, where nothing limited it."""
+    steady = bus_doubts(record, setup, 0.0, STEADY_S)
+    if steady or len(record.notes("set_voltage_v")) < 2:
+        return steady
+    bus, told = record.smoothed("unit.voltage"), set_voltage(record)
+    length = max(1, told.size // max(1, bus.size))
+    off_v = np.where(unlimited(record), bus - told[: bus.size * length : length], 0.0)
+    worst = int(np.abs(off_v).argmax())
+    if abs(float(off_v[worst])) <= DIP_FRACTION * float(told.max()):
+        return ()
+    reason = f"{record.name}: the bus stood at {bus[worst]:.2f} V when {bus[worst] - off_v[worst]:.2f} V was set"
+    step = "check the contactor, the supply's sense leads and the input of unit.voltage"
+    return (Doubt(reason=reason, cause=Cause.BENCH, next_step=step),)
+
+
+def set_voltage(record: Record) -> NDArray[np.float64]:
+    """Return what the supply was set to at every sample of a ramp, shape (n,), V.
+
+    A setting is noted when a ramp has arrived; at the ramp's rate it was on its way there until then.
+    """
+    if record.capture is None:
+        return np.empty(0)
+    times_s = np.arange(record.capture.n_samples) / record.capture.sample_rate_hz
+    rate = abs(record.setting("ramp_rate_v_per_s"))
+    settings = [
+        (0.0, record.setting("set_voltage_v")),
+        *((at_s, float(v)) for at_s, v in record.notes("set_voltage_v")),
+    ]
+    corners: list[tuple[float, float]] = [settings[0]]
+    for (before_s, from_v), (at_s, to_v) in pairwise(settings):
+        began_s = at_s - abs(to_v - from_v) / rate if rate > 0.0 else at_s
+        corners += [(max(before_s, began_s), from_v), (at_s, to_v)]
+    at, volts = zip(*corners, strict=True)
+    return np.asarray(np.interp(times_s, at, volts), dtype=np.float64)
 
 
 def _did_not_drive(run: RampRun, held: Held) -> Doubt:
     return Doubt(
         reason=f"{run.axis.title} did not drive when pressed at {run.bus_v(held.pressed_s):.2f} V",
-        cause=Cause.UNDECIDED,
-        next_step="see trim-light: whether the switch drives the output at all",
+        cause=Cause.UNIT if run.obeyed and not run.doubts else Cause.UNDECIDED,
+        next_step="" if run.obeyed else OBEYS_STEP,
+    )
+
+
+def _cut_off_first(run: RampRun, setup: Setup, drove_s: float, at_v: float) -> Doubt:
+    below_all = at_v < setup.unit.limits["lock-out-voltage"].low - REACHED_WITHIN_V
+    return Doubt(
+        reason=f"{run.axis.title} drove for {drove_s:.2f} s, as long as a held switch may, and was not locked out "
+        f"down to {at_v:.2f} V",
+        cause=Cause.UNIT if below_all else Cause.UNDECIDED,
+        next_step="" if below_all else "run the ramp faster, so that the lock-out comes before the cut-off",
     )
 
 

@@ -52,6 +52,30 @@ def bus_voltage_v(setup: Setup) -> float:
     return number(setup, "voltage_v", setup.unit.nominal_voltage_v)
 
 
+class MissingFigureError(LookupError):
+    """The unit sheet lacks a figure that a step of the plan needs: `key` names it as it stands in the file."""
+
+    def __init__(self, what: str, key: str) -> None:
+        self.key = key
+        super().__init__(what)
+
+
+def conforming_a(setup: Setup, condition: str) -> float:
+    """Return what a conforming unit may draw in a condition of the unit sheet's `[conforming-current]`.
+
+    Raises:
+        MissingFigureError: the sheet does not say; reading it as nothing would make any current limit adequate.
+    """
+    known = setup.unit.conforming_current_a
+    if condition not in known:
+        what = (
+            f"step {setup.step.procedure}: the sheet of model {setup.unit.model} does not say what a conforming unit "
+            f"draws in condition {condition}; it has {', '.join(known) or 'none'}"
+        )
+        raise MissingFigureError(what, f"conforming-current.{condition}")
+    return known[condition]
+
+
 def current_limit_a(setup: Setup, condition: str, default_a: float) -> float:
     """Return the supply's current limit: condition `current_limit_a`, else 1.4 times what a good unit may draw."""
     conforming_a = setup.unit.conforming_current_a.get(condition)

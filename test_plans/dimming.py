@@ -3,6 +3,7 @@
 The wiper pin is sampled, so each point is held against the sheet's curve at the travel that really stood there.
 """
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
@@ -10,15 +11,19 @@ from itertools import pairwise
 from analysis.capture import Capture
 from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
 from analysis.pwm import Pwm, pwm
-from analysis.uncertainty import Estimate, combined, difference, exact, ratio, scaled
-from test_plans.conditions import bus_voltage_v, count, current_limit_a, names
+from analysis.uncertainty import Estimate, bounded, combined, difference, exact, ratio, scaled, total
+from analysis.verdict import Cause
+from test_plans.conditions import bus_voltage_v, conforming_a, count, current_limit_a, names
 from test_plans.driving import LEAD_S, Action, bring_up, drive_at, play
+from test_plans.expected import reading, worst
 from test_plans.idle import idle_observation
-from test_plans.procedure import CaptureNeed, Evidence, Needs
+from test_plans.model_gaps import without_dimming
+from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing, supply_doubts
 from test_plans.rig import Rig
 from test_plans.sheets import DimmingKind, DimmingOutput, Rheostat, Setup
 from test_plans.signals import function_named, idle_outputs, voltage_signal
+from test_plans.switch_lines import watched_lines
 
 RATE_HZ = 50_000.0
 POINTS = 21
@@ -52,6 +57,10 @@ class DimmingCurve:
     name = "dimming-curve"
     title = "Panel dimming: curve and frequency"
 
+    def not_for_model(self, setup: Setup) -> NotForModel | None:
+        """Return why a model gives it nothing to do."""
+        return without_dimming(setup)
+
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the dimming's function."""
         return (function_named(setup.unit, "dimming"),)
@@ -77,6 +86,7 @@ class DimmingCurve:
                 CaptureNeed(
                     name=f"{rheostat.name}.others",
                     signals=tuple(voltage_signal(name) for name in _others(setup, rheostat)),
+                    lines=watched_lines(setup.unit),
                     sample_rate_hz=OTHERS_RATE_HZ,
                     duration_s=OTHERS_S,
                 )
@@ -86,12 +96,13 @@ class DimmingCurve:
             bench_time_s=sum(need.duration_s for need in captures) + 0.5,
             captures=tuple(captures),
             highest_voltage_v=volts,
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 0.5),
             stimuli=tuple(rheostat.name for rheostat in _rheostats(setup)),
             limits=(
-                *((("pwm-curve", 0.35), ("pwm-frequency", 0.05)) if DimmingKind.PWM in kinds else ()),
-                *((("dc-curve", 16e-3),) if DimmingKind.DC in kinds else ()),
+                *((("pwm-curve", _expected_duty(setup)),) if DimmingKind.PWM in kinds else ()),
+                *((("pwm-frequency", _expected_frequency(setup)),) if DimmingKind.PWM in kinds else ()),
+                *((("dc-curve", _expected_level(setup)),) if DimmingKind.DC in kinds else ()),
             ),
         )
 
@@ -102,7 +113,8 @@ class DimmingCurve:
             levels_v = [rheostat.full_travel_v * step / (_points(setup) - 1) for step in range(_points(setup))]
             self._staircase(rig, setup, rheostat, "up", levels_v)
             others = [voltage_signal(name) for name in _others(setup, rheostat)]
-            with rig.capture(f"{rheostat.name}.others", others, sample_rate_hz=OTHERS_RATE_HZ) as session:
+            lines = watched_lines(setup.unit)
+            with rig.capture(f"{rheostat.name}.others", others, sample_rate_hz=OTHERS_RATE_HZ, lines=lines) as session:
                 session.wait_until(OTHERS_S)
             self._staircase(rig, setup, rheostat, "down", levels_v[::-1])
         rig.idle_inputs()
@@ -167,7 +179,7 @@ class DimmingCurve:
             name = f"{output.name} at {at_s:.2f} s of {record.name}"
             spoilt = (*record.doubts((signal,), at_s, until_s), *spoilt)
             level = doubted(scaled(found.duty_estimate(name, record.names), 100.0), *spoilt)
-            if found.n_periods and PULSES_SURE_PERCENT <= expected <= 100.0 - PULSES_SURE_PERCENT:
+            if PULSES_SURE_PERCENT <= expected <= 100.0 - PULSES_SURE_PERCENT:
                 frequency = doubted(found.frequency_estimate(name, record.names), *spoilt)
         else:
             level = doubted(record.mean(signal, at_s, until_s), *spoilt)
@@ -195,12 +207,17 @@ class DimmingCurve:
         )
 
     def _frequency(self, setup: Setup, output: DimmingOutput, points: list[Point]) -> Measurement:
+        """Return the frequency furthest off; a point that should pulse and does not leaves it undecided."""
         found = [point.frequency_hz for point in points if point.frequency_hz is not None]
+        doubtful = [frequency for frequency in found if frequency.doubts]
+        pulsed = [frequency for frequency in found if math.isfinite(frequency.value)]
         spoilt = next((point.level.doubts for point in points if point.level.doubts), ())
-        if found:
-            worst = max(found, key=lambda frequency: abs(frequency.value - output.frequency_hz))
+        if doubtful:
+            worst = doubtful[0]
+        elif pulsed:
+            worst = max(pulsed, key=lambda frequency: abs(frequency.value - output.frequency_hz))
         else:
-            worst = nothing(*spoilt)
+            worst = nothing(*(spoilt or (_no_pulses_asked(output),)))
         return worst.measurement(
             id=f"{output.name}.frequency",
             limit="pwm-frequency",
@@ -208,7 +225,7 @@ class DimmingCurve:
             function=function_named(setup.unit, "dimming"),
             quantity_unit="Hz",
             pins=(output.pin,),
-            notes=(f"{len(found)} points show pulses",),
+            notes=(f"{len(pulsed)} points show pulses",),
         )
 
     def _off(self, setup: Setup, output: DimmingOutput, points: list[Point]) -> Observation:
@@ -285,6 +302,51 @@ def expected_level(output: DimmingOutput, travel: float) -> tuple[float, float]:
     return output.low_level + slope * (travel - output.off_below), slope
 
 
+def _under_test(setup: Setup, kind: DimmingKind) -> list[tuple[DimmingOutput, Estimate]]:
+    """Return every output of a kind with what the travel of its rheostat adds at full travel, in the curve's unit."""
+    found = []
+    for rheostat in _rheostats(setup):
+        wiper = reading(setup, voltage_signal(rheostat.name), rheostat.full_travel_v)
+        for output in _outputs(setup, rheostat):
+            if output.kind is kind:
+                slope = expected_level(output, 1.0)[1]
+                found.append((output, scaled(wiper, slope / rheostat.full_travel_v)))
+    return found
+
+
+def _expected_duty(setup: Setup) -> float:
+    """Return the uncertainty of a duty off its curve, in per cent: one period's rounding, and the travel."""
+    return worst(
+        *(
+            total(travel, bounded(0.0, 100.0 * math.sqrt(3.0) * 0.5 * output.frequency_hz / RATE_HZ, "sampling"))
+            for output, travel in _under_test(setup, DimmingKind.PWM)
+        )
+    )
+
+
+def _expected_frequency(setup: Setup) -> float:
+    """Return the uncertainty of a frequency over all periods of a point, in Hz; sampling as in `analysis.pwm`."""
+    return max(
+        (
+            output.frequency_hz
+            * math.hypot(
+                output.frequency_hz / RATE_HZ / math.sqrt(6.0) / PERIODS, setup.bench.clock_bound / math.sqrt(3)
+            )
+            for output, _ in _under_test(setup, DimmingKind.PWM)
+        ),
+        default=0.0,
+    )
+
+
+def _expected_level(setup: Setup) -> float:
+    return worst(
+        *(
+            difference(reading(setup, voltage_signal(output.name), output.high_level), travel)
+            for output, travel in _under_test(setup, DimmingKind.DC)
+        )
+    )
+
+
 def worst_of(deviations: list[Estimate]) -> Estimate:
     """Return the deviation of largest magnitude; a doubtful one goes first, so that nothing spoilt is passed over."""
     if not deviations:
@@ -305,6 +367,14 @@ def _pwm(capture: Capture, signal: str, setup: Setup, output: DimmingOutput, win
         on_above=ON_FRACTION * volts,
         timebase_bound=capture.timebase_bound,
         noise=capture.channels[signal].noise,
+    )
+
+
+def _no_pulses_asked(output: DimmingOutput) -> Doubt:
+    return Doubt(
+        reason=f"no point of the plan asks {output.title} for pulses long enough to be timed",
+        cause=Cause.BENCH,
+        next_step="give the plan more points",
     )
 
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from test_plans.driving import STIMULUS_MAX_V
 from test_plans.readings import Delay
-from test_plans.sheets import BenchFacts, Discrete, Sense, Setup
+from test_plans.sheets import BenchFacts, Discrete, Sense, Setup, UnitSheet
 
 RAMP_RATE_V_PER_S = 0.5
 BEYOND_V = 1.2  # a ramp runs this far past the nominal thresholds: a fault has to show as a value, not as nothing
@@ -46,16 +46,23 @@ def ramp_of(discrete: Discrete, facts: BenchFacts, rate_v_per_s: float) -> PinRa
     return PinRamp(inactive_v=lowest, active_v=highest, duration_s=duration_s)
 
 
+def scan_s(unit: UnitSheet) -> float:
+    """Return the time of one scan of the unit's inputs, from its debounce; 0 for a model that debounces nothing.
+
+    Of pulses, n - 1 scans are surely rejected and n + 1 surely accepted, so a scan is half the difference.
+    """
+    return 0.5 * (unit.debounce_accepts_s - unit.debounce_rejects_s)
+
+
 def report_delay(setup: Setup) -> Delay:
     """Return the delay from a pin's crossing to its report at the host, from the sheet's debounce.
 
-    Of pulses, n - 1 scans are surely rejected and n + 1 surely accepted, so a scan is half the difference. The n-th
-    equal scan comes n - 1 to n scans after the crossing, the report one scan later and after up to 2 ms of waiting
-    for the bus; then the frame itself and the host's own uncertainty.
+    The n-th equal scan comes n - 1 to n scans after the crossing, the report one scan later and after up to 2 ms of
+    waiting for the bus; then the frame itself and the host's own uncertainty.
     """
     unit = setup.unit
-    scan_s = 0.5 * (unit.debounce_accepts_s - unit.debounce_rejects_s)
+    one_s = scan_s(unit)
     frame_s = BITS_PER_FRAME / unit.bus.bit_rate
-    shortest_s = unit.debounce_rejects_s + scan_s + 0.8 * frame_s
-    longest_s = unit.debounce_rejects_s + 2.0 * scan_s + BUS_WAIT_S + frame_s + setup.bench.report_time_bound_s
+    shortest_s = unit.debounce_rejects_s + one_s + 0.8 * frame_s
+    longest_s = unit.debounce_rejects_s + 2.0 * one_s + BUS_WAIT_S + frame_s + setup.bench.report_time_bound_s
     return Delay.between(shortest_s, longest_s)

@@ -9,10 +9,14 @@ import numpy as np
 
 from analysis.measurement import Doubt, Observation, Result
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, count, current_limit_a, number
+from test_plans.conditions import bus_voltage_v, conforming_a, count, current_limit_a, number
 from test_plans.driving import Action, bring_up, drive_at, levels_of, play, spaced_instants
-from test_plans.procedure import CaptureNeed, Evidence, Needs
+from test_plans.held_pins import reach_doubts
+from test_plans.model_gaps import without_reported_discretes
+from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, silence_doubts
+from test_plans.receive_line import LINE
+from test_plans.reported_discretes import unreported_doubts
 from test_plans.rig import Rig
 from test_plans.sheets import Discrete, Setup
 from test_plans.signals import function_named, voltage_signal
@@ -32,6 +36,10 @@ class DiscreteDebounce:
     name = "discrete-debounce"
     title = "Discrete inputs: debounce"
 
+    def not_for_model(self, setup: Setup) -> NotForModel | None:
+        """Return why a model gives it nothing to do."""
+        return without_reported_discretes(setup, untested="Debounce of the discretes")
+
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the discretes' function."""
         return (function_named(setup.unit, "discretes"),)
@@ -43,7 +51,12 @@ class DiscreteDebounce:
         highest = {voltage_signal(d.name): max(levels_of(d).active_v, levels_of(d).inactive_v) for d in unit.discretes}
         captures = tuple(
             CaptureNeed(
-                name=name, signals=signals, sample_rate_hz=RATE_HZ, duration_s=_duration_s(setup), highest_v=highest
+                name=name,
+                signals=signals,
+                lines=(LINE,),
+                sample_rate_hz=RATE_HZ,
+                duration_s=_duration_s(setup),
+                highest_v=highest,
             )
             for name in ("short", "long")
         )
@@ -51,7 +64,7 @@ class DiscreteDebounce:
             bench_time_s=2 * _duration_s(setup) + 0.5,
             captures=captures,
             highest_voltage_v=bus_voltage_v(setup),
-            supply_current_a=unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 0.5),
             stimuli=tuple(discrete.name for discrete in unit.discretes),
             bus=True,
@@ -76,7 +89,7 @@ class DiscreteDebounce:
     def _pulse(self, rig: Rig, setup: Setup, name: str, width_s: float) -> None:
         discretes = setup.unit.discretes
         signals = [voltage_signal(discrete.name) for discrete in discretes]
-        with rig.capture(name, signals, sample_rate_hz=RATE_HZ, pulse_width_s=width_s) as session:
+        with rig.capture(name, signals, sample_rate_hz=RATE_HZ, lines=(LINE,), pulse_width_s=width_s) as session:
             actions: list[Action] = []
             for position, discrete in enumerate(discretes):
                 levels = levels_of(discrete)
@@ -106,7 +119,7 @@ class DiscreteDebounce:
             trials=pulses,
             failures=min(pulses, (abs(counted) + 1) // 2) if counted is not None else 0,
             detail=f"the change counter went up by {counted} over {pulses} pulses",
-            doubts=(*_doubts(record, evidence, discrete, counted), *achieved),
+            doubts=(*_doubts(record, evidence, setup, discrete, counted), *achieved),
             captures=record.names,
             pins=(discrete.pin,),
         )
@@ -125,7 +138,7 @@ class DiscreteDebounce:
             trials=pulses,
             failures=min(pulses, (amiss + 1) // 2),
             detail=f"the change counter went up by {counted} over {pulses} pulses, not by {2 * pulses}",
-            doubts=(*_doubts(record, evidence, discrete, counted), *achieved),
+            doubts=(*_doubts(record, evidence, setup, discrete, counted), *achieved),
             captures=record.names,
             pins=(discrete.pin,),
         )
@@ -172,8 +185,17 @@ def _achieved(record: Record, discrete: Discrete, width_s: float) -> tuple[int, 
     )
 
 
-def _doubts(record: Record, evidence: Evidence, discrete: Discrete, counted: int | None) -> tuple[Doubt, ...]:
-    found = [*record.missing, *record.gap_doubts(), *silence_doubts(record, evidence)]
+def _doubts(
+    record: Record, evidence: Evidence, setup: Setup, discrete: Discrete, counted: int | None
+) -> tuple[Doubt, ...]:
+    """Return why a counter proves nothing. Reports lost between its two readings spoil nothing: it goes on counting."""
+    period_s = setup.unit.bus.report_period_s
+    found = [
+        *record.gap_doubts(),
+        *silence_doubts(record, evidence, period_s=period_s),
+        *unreported_doubts(record, evidence, setup, discrete),
+        *reach_doubts(record, setup, discrete),
+    ]
     if counted is None and not found:
         found.append(
             Doubt(
@@ -182,7 +204,7 @@ def _doubts(record: Record, evidence: Evidence, discrete: Discrete, counted: int
                 next_step="check that the unit reports it periodically",
             )
         )
-    return tuple(found)
+    return tuple(dict.fromkeys(found))
 
 
 def _pulses(setup: Setup) -> int:

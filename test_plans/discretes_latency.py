@@ -16,8 +16,9 @@ from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
 from analysis.statistics import WORST_CASE_TRIALS, summarise_latencies
 from analysis.uncertainty import Estimate, bounded, combined, exact
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, count, current_limit_a
+from test_plans.conditions import bus_voltage_v, conforming_a, count, current_limit_a
 from test_plans.driving import Action, bring_up, drive_at, levels_of, play, spaced_instants
+from test_plans.held_pins import reach_doubts
 from test_plans.latency_edges import (
     ANSWER_WITHIN_S,
     QUIET_S,
@@ -28,7 +29,8 @@ from test_plans.latency_edges import (
     bursts_of,
     pair,
 )
-from test_plans.procedure import CaptureNeed, Evidence, Needs
+from test_plans.model_gaps import without_reported_discretes
+from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing, silence_doubts
 from test_plans.rig import Rig
 from test_plans.sheets import Discrete, Setup
@@ -52,6 +54,7 @@ class Edges:
     stray: int
     captures: tuple[str, ...]
     doubts: tuple[Doubt, ...]
+    timebase_bound: float  # of the sample clock, as a fraction
 
     def of(self, outcome: Outcome) -> tuple[EdgeResult, ...]:
         """Return the edges with one outcome."""
@@ -67,6 +70,10 @@ class DiscreteLatency:
 
     name = "discrete-latency"
     title = "Discrete inputs: latency to the avionics bus"
+
+    def not_for_model(self, setup: Setup) -> NotForModel | None:
+        """Return why a model gives it nothing to do."""
+        return without_reported_discretes(setup, untested="Latency of the discretes")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the discretes' function."""
@@ -91,11 +98,11 @@ class DiscreteLatency:
             bench_time_s=sum(need.duration_s for need in captures) + 1.0,
             captures=captures,
             highest_voltage_v=bus_voltage_v(setup),
-            supply_current_a=unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 0.5),
             stimuli=tuple(discrete.name for discrete in unit.discretes),
             bus=True,
-            limits=(("discrete-latency", 20e-6),),
+            limits=(("discrete-latency", _expected(setup)),),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -161,21 +168,25 @@ class DiscreteLatency:
         results: list[EdgeResult] = []
         doubts: list[Doubt] = []
         names: list[str] = []
-        stray = 0
+        stray, timebase_bound = 0, 0.0
         for name in self._captures(evidence, discrete):
             record = Record(evidence, name)
             doubts.extend(record.missing or record.doubts((voltage_signal(discrete.name),)))
             if record.capture is None:
                 continue
             names.append(name)
-            doubts.extend(silence_doubts(record, evidence))
+            doubts.extend(silence_doubts(record, evidence, period_s=setup.unit.bus.report_period_s))
+            doubts.extend(reach_doubts(record, setup, discrete))
             edges = pin_edges(record, discrete)
             asked = len(record.stimuli(discrete.name))
             if len(edges) != asked:
                 doubts.append(_did_not_move(name, discrete, len(edges), asked))
             line = record.capture.line(LINE)
             bursts = bursts_of(line, record.capture.sample_rate_hz, setup.unit.bus.bit_rate)
-            paired, strays = pair(edges, bursts, record.reports(), discrete.report)
+            timebase_bound = max(timebase_bound, record.capture.timebase_bound)
+            paired, strays = pair(
+                edges, bursts, record.reports(), discrete.report, timebase_bound=record.capture.timebase_bound
+            )
             results.extend(paired)
             stray += strays
         return Edges(
@@ -183,6 +194,7 @@ class DiscreteLatency:
             stray=stray,
             captures=tuple(names),
             doubts=tuple(dict.fromkeys(doubts)),
+            timebase_bound=timebase_bound,
         )
 
     def _captures(self, evidence: Evidence, discrete: Discrete) -> list[str]:
@@ -210,7 +222,7 @@ class DiscreteLatency:
         unanswered = len(edges.of(Outcome.NO_ANSWER))
         if unanswered and not doubts:
             doubts.append(Doubt(reason=f"{unanswered} edges were never reported", cause=Cause.UNIT))
-        found = _latency(max(latencies), edges.captures) if latencies else nothing()
+        found = _latency(max(latencies), edges.timebase_bound, edges.captures) if latencies else nothing()
         if not latencies and not doubts:
             doubts.append(
                 Doubt(reason="every frame was hidden behind another one", cause=Cause.BENCH, next_step="run it again")
@@ -258,15 +270,21 @@ def pin_edges(record: Record, discrete: Discrete) -> tuple[PinEdge, ...]:
     )
 
 
-def _latency(value_s: float, captures: Sequence[str]) -> Estimate:
+def _latency(value_s: float, timebase_bound: float, captures: Sequence[str]) -> Estimate:
     """Return a latency with its budget: half a sample at the pin, 30 us at the frame start, the timebase."""
     inputs = (
         bounded(0.0, 0.5 / RATE_HZ, "pin edge between two samples"),
         bounded(0.0, 0.5 * START_BOUND_S, "frame start before its first dominant sample"),
-        bounded(0.0, 1e-4 * value_s, "sample clock"),
+        bounded(0.0, timebase_bound * value_s, "sample clock"),
     )
     total = combined(value_s, ((exact(value_s), 1.0), *((part, 1.0) for part in inputs)))
     return Estimate(value=total.value, terms=total.terms, captures=tuple(captures))
+
+
+def _expected(setup: Setup) -> float:
+    """Return the uncertainty of a latency at its limit."""
+    allowed_s = setup.unit.limits["discrete-latency"].high
+    return _latency(allowed_s, setup.bench.clock_bound, ()).standard_uncertainty
 
 
 def _lost_contents(edges: Edges, discrete: Discrete) -> tuple[Doubt, ...]:

@@ -1,24 +1,38 @@
 """Final repeat: quiescent current, one loaded drop and the configuration again; has the unit changed on the bench?"""
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
-from analysis.measurement import Measurement, Observation, Result
+from analysis.measurement import Doubt, Measurement, Observation, Result
+from analysis.power import AGREES_WITHIN_U
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.bench_agreement import SIGNALS, agreement_observation
+from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.driving import axes_under_test, bring_up
-from test_plans.power_up import quiescent
-from test_plans.procedure import CaptureNeed, Evidence, Needs
+from test_plans.model_gaps import without_trim
+from test_plans.power_up import configuration, expected_quiescent, quiescent
+from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record
+from test_plans.reported_settings import setting_observations
+from test_plans.reset_counts import ITEM, asked_for_so_far, left_by
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import function_named
-from test_plans.trim_loaded import CONDITION, capture_need, drop_measurement, load_name, press_on_load
+from test_plans.trim_loaded import (
+    CONDITION,
+    capture_need,
+    drop_measurement,
+    expected_drop,
+    lets_go_observation,
+    load_name,
+    press_on_load,
+    switch_agreement,
+)
 from test_plans.trim_switches import RUN_PATH, switch_id
 
 RATE_HZ = 1000.0
 QUIET_S = 1.3
-AGREES_WITHIN_U = 3.0
+READ_AT_S = 0.8  # in the second that is averaged
 DRIFT_FRACTION = 0.05  # of the first value: warm copper is not a change
 
 
@@ -27,6 +41,10 @@ class FinalRepeat:
 
     name = "final-repeat"
     title = "Final repeat of quiescent current, one drop and configuration"
+
+    def not_for_model(self, setup: Setup) -> NotForModel | None:
+        """Return why a model gives it nothing to do."""
+        return without_trim(setup)
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the power input's function and that of the axis driven again."""
@@ -38,28 +56,30 @@ class FinalRepeat:
         axis, switch = _chosen(setup)
         volts = bus_voltage_v(setup)
         captures = (
-            CaptureNeed(name="quiescent", signals=("supply.voltage",), sample_rate_hz=RATE_HZ, duration_s=QUIET_S),
+            CaptureNeed(name="quiescent", signals=SIGNALS, sample_rate_hz=RATE_HZ, duration_s=QUIET_S),
             capture_need(setup, axis, "drop", 1.0),
         )
         return Needs(
             bench_time_s=4.0,
             captures=captures,
             highest_voltage_v=volts,
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 3.0),
             loads=((axis.name, load_name(setup)),),
             load_current_a=axis.rated_current_a,
             switches=(switch.name,),
             paths=RUN_PATH,
             bus=True,
-            limits=(("quiescent-current", 2e-3), ("trim-drop", 14e-3)),
+            limits=(("quiescent-current", expected_quiescent(setup)), ("trim-drop", expected_drop(setup))),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Look at rest, then press one switch on its load."""
         bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 3.0))
         rig.wait(0.3)
-        with rig.capture("quiescent", ("supply.voltage",), sample_rate_hz=RATE_HZ) as session:
+        with rig.capture("quiescent", SIGNALS, sample_rate_hz=RATE_HZ) as session:
+            session.wait_until(READ_AT_S)
+            rig.read_supply()
             session.wait_until(QUIET_S)
         axis, switch = _chosen(setup)
         press_on_load(rig, setup, axis, "drop", (switch,))
@@ -80,8 +100,46 @@ class FinalRepeat:
         once_more = drop_measurement(drop, setup, axis, switch, f"final-repeat.{switch_id(switch, 'drop')}")
         yield once_more
         yield from self._agrees(evidence, once_more, switch_id(switch, "drop"))
+        yield lets_go_observation(drop, axis, (switch,), "final-repeat.lets-go")
+        bench = (switch_agreement(drop, setup, axis, switch),)
+        yield from agreement_observation(
+            drop, "final-repeat.bench", "Bench: its figures agree, again at the end", bench
+        )
         if "configuration" in setup.unit.bus.reports:
-            yield self._configuration(rest, setup)
+            yield configuration(rest, setup, "final-repeat.configuration", "Configuration as left", "as left")
+        yield from setting_observations(rest, setup, "final-repeat", "as left")
+        if ITEM in setup.unit.bus.reports:
+            yield from self._resets(evidence, setup, (rest, drop))
+
+    def _resets(self, evidence: Evidence, setup: Setup, records: Sequence[Record]) -> Iterator[Observation]:
+        """Compare the reset count with power-up's and what was asked for since.
+
+        A reset seen while the bus was sampled was put down to somebody where it was seen. One that shows only here came
+        when nobody looked, at the unit or at the bus: undecided.
+        """
+        first = left_by("power-up", evidence)
+        counts = [count for record in records if (count := record.count(ITEM, last=True)) is not None]
+        if first is None:
+            return
+        wanted = first + asked_for_so_far(evidence, setup)
+        unreported = Doubt(
+            reason="the unit did not report its reset count",
+            cause=Cause.UNDECIDED,
+            next_step="check that reports come at all (ready time)",
+        )
+        yield Observation(
+            id="final-repeat.resets",
+            title="Reset count over the run",
+            function=function_named(setup.unit, "power"),
+            statement="it went up by no more than the resets that were asked for",
+            trials=int(bool(counts)),
+            failures=int(bool(counts) and counts[-1] > wanted),
+            detail=f"it is {counts[-1] if counts else None}, {first} at power-up, {wanted - first} asked for since",
+            cause_if_failed=Cause.UNDECIDED,
+            doubts=() if counts else (unreported,),
+            captures=tuple(name for record in records for name in record.names),
+            pins=(setup.unit.power_pin,),
+        )
 
     def _agrees(self, evidence: Evidence, again: Measurement, first_id: str) -> Iterator[Observation]:
         """Compare with the first value, where there is one: within 3 u of the difference and a twentieth of it.
@@ -108,23 +166,6 @@ class FinalRepeat:
             doubts=again.doubts,
             captures=again.captures,
             notes=(f"first {first.value:.4g}, now {again.value:.4g} {again.quantity_unit}",),
-        )
-
-    def _configuration(self, record: Record, setup: Setup) -> Observation:
-        found = record.count("configuration", last=True)
-        wanted = setup.aircraft.configuration
-        return Observation(
-            id="final-repeat.configuration",
-            title="Configuration as left",
-            function=function_named(setup.unit, "power"),
-            statement=f"the unit reports configuration {wanted}",
-            trials=0 if found is None else 1,
-            failures=0 if found in {None, wanted} else 1,
-            detail=f"it reports configuration {found}",
-            source=f"aircraft sheet {setup.aircraft.name}",
-            doubts=record.missing,
-            captures=record.names,
-            notes=() if found is None else (f"configuration as left: {found}",),
         )
 
 

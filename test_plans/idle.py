@@ -3,9 +3,11 @@
 from collections.abc import Iterable
 
 from analysis.measurement import Observation
+from test_plans.bench_channels import unproved
 from test_plans.readings import Record
 from test_plans.sheets import Setup
 from test_plans.signals import output_facts, voltage_signal
+from test_plans.switch_lines import stray_doubts
 
 
 def idle_observation(
@@ -27,7 +29,8 @@ def idle_observation(
         trials=int(record.capture is not None),
         failures=int(bool(moved)),
         detail="; ".join(moved),
-        source=limit.source,
-        doubts=record.doubts([voltage_signal(name) for name in watched], start_s),
+        source=limit.quoted,
+        doubts=(*record.doubts([voltage_signal(name) for name in watched], start_s), *stray_doubts(record, start_s)),
         captures=record.names,
+        notes=unproved(setup, watched),
     )

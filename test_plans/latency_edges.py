@@ -23,7 +23,7 @@ LONGEST_FRAME_BITS = 135
 QUIET_S = 0.060  # the bench sends nothing for that long after an edge
 NEXT_EDGE_S = 0.100  # edges are at least that far apart
 OWN_FRAMES_S = 0.055  # so a frame within this is the unit's
-HOST_SLACK_S = 0.0002  # sample grid and clock of bus and host against each other
+HOST_SLACK_S = 0.0002  # sample grid and start of the scan against the host's clock
 
 
 class Outcome(StrEnum):
@@ -82,7 +82,7 @@ def bursts_of(line: NDArray[np.bool_], sample_rate_hz: float, bit_rate: int) -> 
 
 
 def pair(
-    edges: Sequence[PinEdge], bursts: Sequence[Burst], reports: Sequence[Event], item: str
+    edges: Sequence[PinEdge], bursts: Sequence[Burst], reports: Sequence[Event], item: str, *, timebase_bound: float
 ) -> tuple[tuple[EdgeResult, ...], int]:
     """Return what became of each edge, and how many contents of `item` came without an edge.
 
@@ -91,6 +91,7 @@ def pair(
         bursts: on the receive line, in order of time.
         reports: every decoded frame of the unit in the capture, in order of time (items of others included).
         item: report item of the discrete.
+        timebase_bound: how far the sample clock may run off the host's, as a fraction of time.
 
     Contents answer edges in order and by state. Change counters that skip say that the host lost contents: then the
     edges between are counted as frames without content, not as the unit's silence.
@@ -105,7 +106,7 @@ def pair(
         else:
             taken[index] = event
     skipped = _skipped(changes)
-    claims = _claims(reports, bursts)
+    claims = _claims(reports, bursts, timebase_bound)
     results = []
     for index, edge in enumerate(edges):
         content = taken.get(index)
@@ -158,19 +159,20 @@ def _edge_for(event: Event, edges: Sequence[PinEdge], taken: dict[int, Event]) -
     return candidates[-1] if candidates and candidates[-1] not in taken else None
 
 
-def _claims(reports: Sequence[Event], bursts: Sequence[Burst]) -> dict[int, list[Event]]:
+def _claims(reports: Sequence[Event], bursts: Sequence[Burst], timebase_bound: float) -> dict[int, list[Event]]:
     """Assign every content, in order, to the earliest burst that can have carried it and is not yet explained.
 
     The host has a content after its frame's end and within its own stated uncertainty; a burst of several frames
-    carries several contents, a single frame one.
+    carries several contents, a single frame one. Frames are timed by the sample clock and contents by the host's, so
+    that either may seem early by what the two have drifted apart since the capture began.
     """
     claims: dict[int, list[Event]] = {}
     for event in reports:
-        slack_s = event.uncertainty_s + HOST_SLACK_S
+        clocks_s = HOST_SLACK_S + timebase_bound * abs(event.time_s)
         for index, burst in enumerate(bursts):
-            possible = burst.start_s < event.time_s <= burst.end_s + slack_s
-            in_time = not burst.single or event.time_s - burst.start_s <= CONTENT_WITHIN_S
-            over = not burst.single or burst.end_s <= event.time_s + HOST_SLACK_S
+            possible = burst.start_s < event.time_s + clocks_s <= burst.end_s + event.uncertainty_s + 2.0 * clocks_s
+            in_time = not burst.single or event.time_s - burst.start_s <= CONTENT_WITHIN_S + clocks_s
+            over = not burst.single or burst.end_s <= event.time_s + clocks_s
             if possible and in_time and over and not (burst.single and index in claims):
                 claims.setdefault(index, []).append(event)
                 break

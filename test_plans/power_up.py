@@ -6,19 +6,27 @@ import numpy as np
 
 from analysis.edges import find_edges
 from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
-from analysis.uncertainty import Estimate, bounded, combined, difference
+from analysis.uncertainty import Estimate, bounded, combined, difference, scaled, total
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, current_limit_a, number
+from test_plans.bench_agreement import agreement_in
+from test_plans.bench_channels import unproved
+from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a, number
 from test_plans.driving import POWER_UP_RATE_V_PER_S
+from test_plans.expected import reading, worst
 from test_plans.procedure import CaptureNeed, Evidence, Needs
-from test_plans.readings import READY_ID, Record, doubted, nothing, supply_doubts
+from test_plans.readings import FILTER_S, HEARD_WITHIN_S, READY_ID, Record, doubted, nothing, supply_doubts
+from test_plans.receive_line import LINE, foreign_bursts_s
+from test_plans.reported_settings import setting_observations
 from test_plans.rig import Rig, SupplyPath
 from test_plans.sheets import Setup, UnitSheet
 from test_plans.signals import function_named, idle_outputs, idle_signals, output_facts, voltage_signal
+from test_plans.switch_lines import stray_doubts, watched_lines
 
 RATE_HZ = 1000.0
 BEFORE_S = 0.1
 AFTER_S = 2.2
+LATE = "late"
+LATE_S = 3.0  # more, for a unit that has not reported by then
 QUIESCENT_S = 1.0
 CROSSING_HYSTERESIS_V = 0.1
 CONDITION = "power-up"
@@ -49,17 +57,22 @@ class PowerUp:
                 CaptureNeed(
                     name="start",
                     signals=_signals(unit),
+                    lines=watched_lines(unit),
                     sample_rate_hz=RATE_HZ,
                     duration_s=duration_s,
                     highest_v={"unit.voltage": voltage_v, "supply.voltage": voltage_v},
                 ),
             ),
             highest_voltage_v=voltage_v,
-            supply_current_a=unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=_limit_a(setup),
             paths=(SupplyPath.RUN.value,),
             bus=True,
-            limits=(("quiescent-current", 2e-3), ("idle-output", 12e-3), ("ready-time", 5e-3)),
+            limits=(
+                ("quiescent-current", expected_quiescent(setup)),
+                ("idle-output", _expected_idle(setup)),
+                *((("ready-time", _expected_ready(setup)),) if unit.bus.reports else ()),
+            ),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -73,7 +86,8 @@ class PowerUp:
         rig.set_supply(0.0, _limit_a(setup))
         rig.connect(SupplyPath.RUN)
         rig.set_output(True)
-        with rig.capture("start", _signals(unit), sample_rate_hz=RATE_HZ) as session:
+        lines = watched_lines(unit)
+        with rig.capture("start", _signals(unit), sample_rate_hz=RATE_HZ, lines=lines) as session:
             session.wait_until(BEFORE_S)
             rig.start_airspeed(setup.plan.airspeed_kt)
             rig.ramp_supply(bus_voltage_v(setup), rate_v_per_s=_rate(setup))
@@ -86,20 +100,26 @@ class PowerUp:
         record = Record(evidence, "start")
         yield self._quiescent(record, setup)
         for name in idle_outputs(setup.unit):
-            yield self._idle(record, setup.unit, name)
-        yield self._ready(record, setup)
+            yield self._idle(record, setup, name)
+        if setup.unit.bus.reports:  # without reports nothing tells when the unit was ready
+            yield self._ready(record, evidence, setup)
         yield from self._identity(record, setup)
         yield self._curve(record, setup)
 
-    def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
-        """Take nothing more."""
-        return False
+    def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:
+        """Wait longer for a unit that has not reported yet: a late one is late, a silent one is silent."""
+        heard = evidence.has("start") and Record(evidence, "start").reports()
+        if heard or not setup.unit.bus.reports or evidence.has(LATE):
+            return False
+        with rig.capture(LATE, ("supply.voltage",), sample_rate_hz=RATE_HZ, lines=(LINE,)) as session:
+            session.wait_until(LATE_S)
+        return True
 
     def _quiescent(self, record: Record, setup: Setup) -> Measurement:
         return quiescent(record, setup, CONDITION, "power-up.quiescent", "Quiescent current, awake, all outputs off")
 
-    def _idle(self, record: Record, unit: UnitSheet, name: str) -> Measurement:
-        function, title, pins = output_facts(unit, name)
+    def _idle(self, record: Record, setup: Setup, name: str) -> Measurement:
+        function, title, pins = output_facts(setup.unit, name)
         return record.largest(voltage_signal(name)).measurement(
             id=f"power-up.idle.{name}",
             limit="idle-output",
@@ -107,23 +127,23 @@ class PowerUp:
             function=function,
             quantity_unit="V",
             pins=pins,
-            notes=("largest 5 ms mean from switch-on to 2 s after the ramp",),
+            doubts=_closed_lines(record),
+            notes=("largest 5 ms mean from switch-on to 2 s after the ramp", *unproved(setup, (name,))),
         )
 
-    def _ready(self, record: Record, setup: Setup) -> Measurement:
+    def _ready(self, record: Record, evidence: Evidence, setup: Setup) -> Measurement:
         lowest_v = setup.unit.lowest_voltage_v
-        begin = _passed(record, lowest_v)
-        reports = record.reports()
-        if not reports:
+        begin, first = _passed(record, lowest_v), _first_report(record, evidence)
+        deaf = _unheard(record)
+        if first is None:
             silent = Doubt(
                 reason="no report of the unit on the avionics bus since it was powered",
                 cause=Cause.UNDECIDED,
                 next_step="check the bus lines and their termination, then put a known good unit on the bench",
             )
-            value = nothing(*(record.missing or (silent,)))
+            value = nothing(*(record.missing or deaf or (silent,)))
         else:
-            first = bounded(reports[0].time_s, reports[0].uncertainty_s, "time the host had the first frame")
-            value = doubted(difference(first, begin), *record.doubts(("unit.voltage",)))
+            value = doubted(difference(first, begin), *record.doubts(("unit.voltage",)), *deaf)
         early = value.value < 0.0
         return value.measurement(
             id=READY_ID,
@@ -138,21 +158,9 @@ class PowerUp:
     def _identity(self, record: Record, setup: Setup) -> Iterable[Observation]:
         function = function_named(setup.unit, "power")
         if "configuration" in setup.unit.bus.reports:
-            found = record.count("configuration", last=True)
-            wanted = setup.aircraft.configuration
-            yield Observation(
-                id="power-up.configuration",
-                title="Configuration as the aircraft needs it",
-                function=function,
-                statement=f"the unit reports configuration {wanted}",
-                trials=0 if found is None else 1,
-                failures=0 if found in (None, wanted) else 1,
-                detail=f"it reports configuration {found}",
-                source=f"aircraft sheet {setup.aircraft.name}",
-                doubts=record.missing or ((_unreported("configuration"),) if found is None else ()),
-                captures=record.names,
-                notes=() if found is None else (f"configuration as found: {found}",),
-            )
+            title = "Configuration as the aircraft needs it"
+            yield configuration(record, setup, "power-up.configuration", title, "as found")
+        yield from setting_observations(record, setup, "power-up", "as found")
         if "reset-count" in setup.unit.bus.reports:
             first, last = record.count("reset-count"), record.count("reset-count", last=True)
             yield Observation(
@@ -186,21 +194,62 @@ class PowerUp:
         )
 
 
+def expected_quiescent(setup: Setup) -> float:
+    """Return the standard uncertainty that a quiescent current at its limit will have, in A."""
+    return reading(setup, "unit.current", setup.unit.limits["quiescent-current"].high).standard_uncertainty
+
+
+def _expected_idle(setup: Setup) -> float:
+    level_v, samples = setup.unit.limits["idle-output"].high, round(FILTER_S * RATE_HZ)
+    return worst(*(reading(setup, signal, level_v, samples=samples) for signal in idle_signals(setup.unit)))
+
+
+def _expected_ready(setup: Setup) -> float:
+    """Return the uncertainty of a ready time: when the host had the frame, when the rising bus passed its level."""
+    passed = scaled(reading(setup, "unit.voltage", setup.unit.lowest_voltage_v), 1.0 / _rate(setup))
+    return total(passed, bounded(0.0, setup.bench.report_time_bound_s, "first frame")).standard_uncertainty
+
+
 def quiescent(record: Record, setup: Setup, condition: str, id_: str, title: str) -> Measurement:
     """Return the mean current over the last second of a capture, outputs off.
 
-    Where the supply limits although its limit is adequate, the current itself says whose doing it is.
+    Where the supply limits although its limit is adequate, the current itself says whose doing it is. Where the
+    bench's own figures contradict each other it is the bench's.
     """
     start_s = max(0.0, record.duration_s - QUIESCENT_S)
+    bench = agreement_in(record, setup, start_s)
     current = record.mean("unit.current", start_s)
     doubts = [doubt for doubt in supply_doubts(record, setup, condition, start_s) if doubt.cause is Cause.BENCH]
-    return doubted(current, *doubts).measurement(
+    return doubted(current, *doubts, *bench.doubts).measurement(
         id=id_,
         limit="quiescent-current",
         title=title,
         function=function_named(setup.unit, "power"),
         quantity_unit="A",
         pins=(setup.unit.power_pin,),
+        notes=bench.notes,
+    )
+
+
+def configuration(record: Record, setup: Setup, id_: str, title: str, when: str) -> Observation:
+    """Return whether the unit last reported the configuration that the aircraft needs; `when` is "as found", "as left".
+
+    A unit that did not report it is undecided, whoever asks.
+    """
+    found = record.count("configuration", last=True)
+    wanted = setup.aircraft.configuration
+    return Observation(
+        id=id_,
+        title=title,
+        function=function_named(setup.unit, "power"),
+        statement=f"the unit reports configuration {wanted}",
+        trials=int(found is not None),
+        failures=int(found not in {None, wanted}),
+        detail=f"it reports configuration {found}",
+        source=f"aircraft sheet {setup.aircraft.name}",
+        doubts=record.missing or ((_unreported("configuration"),) if found is None else ()),
+        captures=record.names,
+        notes=() if found is None else (f"configuration {when}: {found}",),
     )
 
 
@@ -229,6 +278,33 @@ def _passed(record: Record, level_v: float) -> Estimate:
     return combined(at_s + shift_s, ((fit.value, -1.0 / slope),))
 
 
+def _first_report(record: Record, evidence: Evidence) -> Estimate | None:
+    """Return when the host had the unit's first frame, in the time of the first capture; None where it had none."""
+    for heard in (record, *((Record(evidence, LATE),) if evidence.has(LATE) else ())):
+        reports = heard.reports()
+        if reports and record.capture is not None and heard.capture is not None:
+            at_s = heard.capture.start_s - record.capture.start_s + reports[0].time_s
+            return bounded(at_s, reports[0].uncertainty_s, "time the host had the first frame")
+    return None
+
+
+def _unheard(record: Record) -> tuple[Doubt, ...]:
+    """Return the doubt that the receive line showed the unit's frames before the host had the first of them."""
+    bursts_s = None if record.capture is None else foreign_bursts_s(record.capture)
+    reports = record.reports()
+    heard_s = reports[0].time_s if reports else record.duration_s
+    if bursts_s is None or not (ahead := int(np.count_nonzero(bursts_s < heard_s - HEARD_WITHIN_S))):
+        return ()
+    reason = f"{record.name}: {ahead} bursts that are not the bench's own stood on the receive line before any report"
+    return (Doubt(reason=reason, cause=Cause.BENCH, next_step="check the bus interface, then run it again"),)
+
+
+def _closed_lines(record: Record) -> tuple[Doubt, ...]:
+    """Return the doubt that a switch line stands closed; a unit without power may pull its own pins down."""
+    arrived = record.notes("arrived")
+    return stray_doubts(record, arrived[0][0]) if arrived else ()
+
+
 def _unreported(what: str) -> Doubt:
     return Doubt(
         reason=f"the unit did not report its {what}",
@@ -238,7 +314,7 @@ def _unreported(what: str) -> Doubt:
 
 
 def _signals(unit: UnitSheet) -> tuple[str, ...]:
-    return ("supply.voltage", "unit.voltage", "unit.current", *idle_signals(unit))
+    return ("supply.voltage", "unit.voltage", "unit.current", "return.current", *idle_signals(unit))
 
 
 def _rate(setup: Setup) -> float:

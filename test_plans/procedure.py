@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from analysis.capture import Capture
 from analysis.measurement import Measurement, Result
@@ -34,10 +34,12 @@ class Needs:
     loads: tuple[tuple[str, str], ...] = ()  # (output, position)
     load_current_a: float = 0.0
     stimuli: tuple[str, ...] = ()
+    stimulus_v: float = 0.0  # highest level asked of any of them
     switches: tuple[str, ...] = ()
     paths: tuple[str, ...] = ()
     bus: bool = False  # the avionics bus
     limits: tuple[tuple[str, float], ...] = ()  # (limit key, expected standard uncertainty)
+    untested: tuple[str, ...] = ()  # sentences: what of its characteristic it can't show on a bench of this kind
 
 
 class Evidence(Protocol):
@@ -66,6 +68,36 @@ class Evidence(Protocol):
 
 class MissingCaptureError(LookupError):
     """A capture that `evaluate` asked for is not there: what rests on it is inconclusive, cause bench."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotForModel:
+    """Why a procedure is left out for a model; `untested` says what of the unit stays unknown by that, "" for nothing.
+
+    A function the model has not got leaves nothing unknown. One it has but does not show does.
+    """
+
+    reason: str
+    untested: str = ""
+
+
+@runtime_checkable
+class Selective(Protocol):
+    """A procedure that is not for every model. One that is for all of them need not say so."""
+
+    def not_for_model(self, setup: Setup) -> NotForModel | None:
+        """Return why this model's sheet gives it nothing to do; None where it applies. Pure; asked before `needs`."""
+        ...
+
+
+@runtime_checkable
+class Disturbing(Protocol):
+    """A procedure that moves the bus beyond what the unit must work at, and judges by itself what comes of it.
+
+    Of every other one the bus must stand and the unit must not be reset in all its captures (`test_plans.watch`).
+    """
+
+    disturbs_bus: bool
 
 
 class Procedure(Protocol):

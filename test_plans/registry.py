@@ -7,17 +7,44 @@ from test_plans.bench_checks import BenchCheck
 from test_plans.bench_leads import BenchLeads
 from test_plans.bus_ramp import BusRamp
 from test_plans.dimming import DimmingCurve
+from test_plans.dimming_bus import DimmingBus
+from test_plans.dimming_flicker import DimmingFlicker
+from test_plans.dimming_load import DimmingLoad
+from test_plans.dimming_map import DimmingMap
+from test_plans.dimming_off_state import DimmingOffState
+from test_plans.dimming_open_wiper import DimmingOpenWiper
+from test_plans.dimming_sweep import DimmingSweep
 from test_plans.discharge import Discharge
+from test_plans.discretes_bounce import DiscreteBounce
+from test_plans.discretes_bus_extremes import BusEnd, DiscreteLatencyAt
+from test_plans.discretes_contacts import DiscreteContacts
 from test_plans.discretes_debounce import DiscreteDebounce
+from test_plans.discretes_lamps import DiscreteLamps
 from test_plans.discretes_latency import DiscreteLatency
 from test_plans.discretes_levels import DiscreteLevels
+from test_plans.discretes_open import DiscreteOpenLine
+from test_plans.discretes_overvoltage import DiscreteOvervoltage
+from test_plans.discretes_patterns import DiscretePatterns
+from test_plans.discretes_toggles import DiscreteToggles
+from test_plans.discretes_widths import DiscretePulseWidth
 from test_plans.final_repeat import FinalRepeat
 from test_plans.ground_pin import GroundPin
 from test_plans.power_up import PowerUp
 from test_plans.procedure import Procedure
+from test_plans.trim_airspeed_lost import TrimAirspeedLost
+from test_plans.trim_bus_voltage import TrimBusVoltage
+from test_plans.trim_contact_gaps import TrimContactGaps
 from test_plans.trim_cut_off import TrimCutOff
+from test_plans.trim_latency import TrimLatency
 from test_plans.trim_light import TrimLight
 from test_plans.trim_loaded import TrimLoaded
+from test_plans.trim_opposing import TrimOpposing
+from test_plans.trim_priority import TrimPriority
+from test_plans.trim_repeated_taps import TrimRepeatedTaps
+from test_plans.trim_speed import TrimSpeed
+from test_plans.trim_stuck_switch import TrimStuckSwitch
+from test_plans.trim_taps import TrimTaps
+from test_plans.trim_together import TrimTogether
 from test_plans.unpowered import Unpowered
 
 _ALL: tuple[Procedure, ...] = (
@@ -26,12 +53,40 @@ _ALL: tuple[Procedure, ...] = (
     Unpowered(),
     PowerUp(),
     DiscreteLevels(),
+    DiscreteLamps(),
     DiscreteDebounce(),
     DiscreteLatency(),
+    DiscreteContacts(),
+    DiscreteOpenLine(),
+    DiscretePulseWidth(),
+    DiscreteBounce(),
+    DiscretePatterns(),
+    DiscreteOvervoltage(),
+    DiscreteToggles(),
+    DiscreteLatencyAt(BusEnd.LOWEST),
+    DiscreteLatencyAt(BusEnd.HIGHEST),
     DimmingCurve(),
+    DimmingMap(),
+    DimmingOffState(),
+    DimmingSweep(),
+    DimmingFlicker(),
+    DimmingBus(),
+    DimmingOpenWiper(),
     TrimLight(),
+    TrimLatency(),
+    TrimTaps(),
+    TrimPriority(),
+    TrimOpposing(),
+    TrimContactGaps(),
+    TrimRepeatedTaps(),
+    TrimStuckSwitch(),
+    TrimSpeed(),
+    TrimAirspeedLost(),
+    DimmingLoad(),
     TrimLoaded(),
     TrimCutOff(),
+    TrimTogether(),
+    TrimBusVoltage(),
     GroundPin(),
     BusRamp(),
     FinalRepeat(),

@@ -12,11 +12,13 @@ inputs (`press`, `release`).
 Everything the rig is told while a capture runs is logged in it as an event.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
+
+NOT_SURE = "not sure"  # what stands for the lamps of a look that told nothing
 
 
 class SupplyPath(StrEnum):
@@ -33,6 +35,7 @@ class PromptAction(StrEnum):
     PLUG_UNIT = "plug unit"
     UNPLUG_UNIT = "unplug unit"
     CONFIRM = "confirm"
+    LOOK = "look"  # what `Rig.look` asks
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,12 +161,24 @@ class Rig(Protocol):
         """Send indicated airspeed every 100 ms from now on."""
         ...
 
+    def set_airspeed(self, airspeed_kt: float) -> None:
+        """Send another airspeed from the next frame of the grid on; NaN sends a value that is no number."""
+        ...
+
     def stop_airspeed(self) -> None:
         """Stop sending airspeed."""
         ...
 
     def ask(self, action: PromptAction, text: str) -> str:
         """Prompt a person for one action and return the answer; prompt and answer are recorded."""
+        ...
+
+    def look(self, question: str, shown: Mapping[str, str]) -> frozenset[str] | None:
+        """Ask a person which of the unit's lamps are lit; name -> which lamp it is. None where they can't say.
+
+        What was asked and answered stands in the running capture as an `answer` event with the fields `asked` and
+        `lit`: names with commas between, `lit` being `not sure` where the person can't say.
+        """
         ...
 
     def make_safe(self) -> None:

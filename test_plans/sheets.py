@@ -4,8 +4,9 @@
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from types import MappingProxyType
 
 from analysis.finding import Limit
 
@@ -42,7 +43,10 @@ class Function:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Discrete:
-    """A discrete input; `report` is the report item that shows its state and change counter."""
+    """A discrete input; `report` is the report item that shows its state and change counter.
+
+    A model that reports nothing shows the state on an annunciator of its own, which a person reads: `shown_by`.
+    """
 
     name: str
     title: str
@@ -52,17 +56,24 @@ class Discrete:
     pull_resistance_ohm: float
     threshold_active_v: float  # nominal
     threshold_inactive_v: float  # nominal
-    report: str
+    report: str = ""  # "": nothing on a bus shows it
+    shown_by: str = ""  # what a person is to look at; "": nothing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rheostat:
-    """A dimming rheostat's wiper input, 0 V to `full_travel_v`."""
+    """A dimming rheostat's wiper input, 0 V to `full_travel_v`.
+
+    An open wiper idles at `open_voltage_v`, beyond the travel (0: the model says nothing of one), and its outputs then
+    show what they show at the travel `open_travel`, 0 to 1.
+    """
 
     name: str
     title: str
     pin: str
     full_travel_v: float
+    open_voltage_v: float = 0.0
+    open_travel: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +117,18 @@ class TrimAxis:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TrimRules:
+    """How all trim axes of a model drive: full duty to `full_trim_airspeed_kt`, in a line down to the slow duty."""
+
+    pwm_hz: float
+    slow_airspeed_kt: float  # from here up, and with airspeed lost, at the slow duty; inf: no airspeed slows it
+    slow_duty: float  # fraction
+    resumes_after_hand_over: bool  # a seat that was overridden and is still held; else it needs a new press
+    opposite_works_while_stuck: bool  # the same seat's other direction, while a switch is held past its cut-off
+    other_seat_works_while_stuck: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WatchedOutput:
     """Any other output that must stay idle unless commanded (lights, flap motor); minus "" is power ground."""
 
@@ -132,6 +155,7 @@ class ReportKind(StrEnum):
 
     DISCRETE = "discrete"  # ULONG: bit 0 the state, bits 1 to 31 the change counter
     COUNT = "count"  # ULONG
+    SETTING = "setting"  # ULONG: part of its configuration, which the aircraft sheet says
     LEVEL = "level"  # FLOAT
 
 
@@ -154,6 +178,11 @@ class Bus:
     reports: Mapping[str, ReportItem]  # item name -> item; `reset-count` and `configuration` among them
     airspeed_identifier: int
     airspeed_lost_s: float
+
+
+NO_BUS = Bus(
+    bit_rate=0, node=0, report_period_s=0.0, reports=MappingProxyType({}), airspeed_identifier=0, airspeed_lost_s=0.0
+)  # of a model without an avionics bus: nothing to read, nobody listens
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,6 +214,9 @@ class UnitSheet:
     bus: Bus
     debounce_accepts_s: float = 0.0  # a discrete held this long or longer must be reported; 0: no discretes
     debounce_rejects_s: float = 0.0  # a pulse this short or shorter must not be
+    trim_rules: TrimRules | None = None  # None: no trims
+    ground_current_a: float = 0.0  # the limit of the ground pin's resistance speaks of this much and more
+    acceptance_plan: str = "acceptance"  # the shipped plan that accepts a unit of this model
     digest: str = ""  # SHA-256 of the file
 
 
@@ -198,6 +230,8 @@ class AircraftSheet:
     dimming_map: Mapping[str, str]  # dimming output -> rheostat
     axes: tuple[str, ...]
     configuration: int  # what the unit must report
+    settings: Mapping[str, int] = field(default_factory=dict)  # reported setting -> what it must be
+    reversed_axes: tuple[str, ...] = ()  # set in the unit to drive the other way round, as their motors are mounted
     digest: str = ""
 
 
@@ -232,6 +266,18 @@ class LoadPosition:
 
     resistance_ohm: float  # inf: open
     relative_bound: float
+    to_reference: bool = False  # it leads to the bench's reference voltage, not to ground
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelFacts:
+    """How well the bench reads one signal, in the signal's own unit."""
+
+    quantity_unit: str
+    full_scale: float
+    relative_bound: float  # of reading, half-width
+    absolute_bound: float  # half-width
+    noise: float  # rms of one sample
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,6 +292,9 @@ class BenchFacts:
     stimulus_relative_bound: float
     stimulus_absolute_bound_v: float
     path_resistance_ohm: Mapping[str, float]  # supply path -> series resistance: `run`, `20 ohm`
+    path_resistance_bound: Mapping[str, float]  # relative
+    channels: Mapping[str, ChannelFacts]  # signal -> how well it is read
+    clock_bound: float  # of the sample clock, relative
     lead_positive_ohm: float  # expected
     lead_negative_ohm: float
     supply_set_relative_bound: float
@@ -266,3 +315,16 @@ class Setup:
     plan: Plan
     step: Step
     bench: BenchFacts
+
+
+def as_fitted(unit: UnitSheet, aircraft: AircraftSheet) -> UnitSheet:
+    """Return the model as this aircraft sets it up: on a reversed axis each switch drives the other way round."""
+    if not aircraft.reversed_axes:
+        return unit
+    trims = tuple(
+        replace(axis, switches=tuple(replace(switch, polarity=-switch.polarity) for switch in axis.switches))
+        if axis.name in aircraft.reversed_axes
+        else axis
+        for axis in unit.trims
+    )
+    return replace(unit, trims=trims)

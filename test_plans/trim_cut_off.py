@@ -1,11 +1,17 @@
-"""Held-switch cut-off: each trim switch is held on the load for longer than the unit may drive."""
+"""Held-switch cut-off: each trim switch is held on the load for longer than the unit may drive.
+
+Stretches of drive are found in 5 ms means, which a pulsed output passes too; each end of a stretch is then looked up
+in the samples, where the output crosses half of the bus. The unit's own steps of time (its scan) are in the value.
+"""
 
 from collections.abc import Iterable, Iterator
 
+import numpy as np
+
 from analysis.measurement import Doubt, Observation, Result
-from analysis.uncertainty import Estimate, bounded, difference
+from analysis.uncertainty import Estimate, bounded, difference, total
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.driving import (
     LEAD_S,
     Action,
@@ -17,19 +23,21 @@ from test_plans.driving import (
     press_at,
     release_at,
 )
+from test_plans.expected import timed, worst
 from test_plans.idle import idle_observation
-from test_plans.procedure import CaptureNeed, Evidence, Needs
+from test_plans.model_gaps import without_trim
+from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import FILTER_S, Record, nothing, supply_doubts
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
+from test_plans.switch_lines import watched_lines
 from test_plans.trim_loaded import CONDITION, load_name
 from test_plans.trim_switches import (
     RUN_PATH,
     Held,
     hold_of,
     line_doubts,
-    lines_of,
     others_than,
     seat_words,
     switch_id,
@@ -41,6 +49,8 @@ HOLD_FACTOR = 1.3  # of the nominal cut-off
 PAUSE_S = 0.4
 DRIVING_FRACTION = 0.2  # of the bus, in 5 ms means: slow trim at 45 % duty counts as driving
 SETTLED_S = 0.1
+EDGE_FRACTION = 0.5  # of the bus: where drive on and drive off are timed
+BESIDE_S = 2.0 * FILTER_S  # an edge lies at most that far from the end of its stretch of means
 
 
 class TrimCutOff:
@@ -48,6 +58,10 @@ class TrimCutOff:
 
     name = "trim-cut-off"
     title = "Trim outputs: held-switch cut-off"
+
+    def not_for_model(self, setup: Setup) -> NotForModel | None:
+        """Return why a model gives it nothing to do."""
+        return without_trim(setup)
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the functions of the axes under test."""
@@ -61,7 +75,7 @@ class TrimCutOff:
             CaptureNeed(
                 name=axis.name,
                 signals=_signals(setup, axis),
-                lines=lines_of(axis),
+                lines=watched_lines(setup.unit),
                 sample_rate_hz=RATE_HZ,
                 duration_s=_duration_s(axis),
                 highest_v={"unit.voltage": volts, voltage_signal(axis.name): volts},
@@ -72,14 +86,14 @@ class TrimCutOff:
             bench_time_s=sum(need.duration_s for need in captures) + 0.5,
             captures=captures,
             highest_voltage_v=volts,
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 3.0),
             loads=tuple((axis.name, load_name(setup)) for axis in axes),
             load_current_a=max((axis.rated_current_a for axis in axes), default=0.0),
             switches=tuple(switch.name for axis in axes for switch in axis.switches),
             paths=RUN_PATH,
             bus=True,
-            limits=(("trim-cut-off", 3e-3),),
+            limits=(("trim-cut-off", _expected(setup)),),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -87,7 +101,8 @@ class TrimCutOff:
         bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 3.0))
         for axis in axes_under_test(setup):
             apply_loads(rig, [(axis.name, load_name(setup))])
-            with rig.capture(axis.name, _signals(setup, axis), sample_rate_hz=RATE_HZ, lines=lines_of(axis)) as session:
+            lines = watched_lines(setup.unit)
+            with rig.capture(axis.name, _signals(setup, axis), sample_rate_hz=RATE_HZ, lines=lines) as session:
                 actions: list[Action] = []
                 for position, switch in enumerate(axis.switches):
                     at_s = LEAD_S + position * (_hold_s(axis) + PAUSE_S)
@@ -127,6 +142,7 @@ class TrimCutOff:
             function=axis.function,
             quantity_unit="s",
             pins=(axis.plus_pin, axis.minus_pin, switch.pin),
+            notes=("from half to half of the bus; the unit counts in steps of its own scan, which the value holds",),
         )
         yield Observation(
             id=switch_id(switch, "stays-off"),
@@ -181,10 +197,42 @@ def _time(
     if off_s > held.released_s - 2.0 * FILTER_S:
         still_s = off_s - on_s
         return nothing(Doubt(reason=f"still driving after {still_s:.1f} s with the switch held", cause=Cause.UNIT))
-    begin = bounded(on_s, 0.5 * FILTER_S, f"{held.switch.name} drive on, 5 ms means")
-    end = bounded(off_s, 0.5 * FILTER_S, f"{held.switch.name} drive off, 5 ms means")
+    return _edge_to_edge(record, axis, held, on_s, off_s)
+
+
+def _edge_to_edge(record: Record, axis: TrimAxis, held: Held, on_s: float, off_s: float) -> Estimate:
+    """Return the time between the edges of one stretch of drive, each known to half a sample, clock included.
+
+    A pulsed output ends with a pause, of which nobody can tell whether it still belongs to the drive: the longest
+    pause seen is added to the bound of drive off.
+    """
+    capture = record.capture
+    if capture is None:
+        return nothing(*record.missing)
+    first_s = max(0.0, on_s - BESIDE_S)
+    bus_v = record.mean("unit.voltage", on_s, off_s).value
+    output = np.abs(record.samples(voltage_signal(axis.name), first_s, off_s + BESIDE_S))
+    high = np.flatnonzero(output >= EDGE_FRACTION * bus_v)
+    if not high.size or high[-1] + 1 >= output.size:
+        reason = f"{record.name}: {axis.title} does not cross half of the bus where its drive begins and ends"
+        return nothing(Doubt(reason=reason, cause=Cause.UNDECIDED, next_step="see trim-loaded: what it drives with"))
+    rate_hz, before = capture.sample_rate_hz, capture.span(first_s, None).start
+    pause_s = float(np.diff(high, prepend=high[0] - 1).max() - 1) / rate_hz
+    half_s = 0.5 / rate_hz
+    begin = bounded((before + float(high[0])) / rate_hz - half_s, half_s, f"{held.switch.name} drive on, one sample")
+    end_s = (before + float(high[-1])) / rate_hz + half_s + 0.5 * pause_s
+    end = bounded(end_s, half_s + 0.5 * pause_s, f"{held.switch.name} drive off, one sample")
     time = difference(end, begin)
-    return Estimate(value=time.value, terms=time.terms, captures=record.names)
+    clock = bounded(0.0, capture.timebase_bound * time.value, "sample clock")
+    found = total(time, clock)
+    return Estimate(value=found.value, terms=found.terms, captures=record.names)
+
+
+def _expected(setup: Setup) -> float:
+    """Return the uncertainty of a cut-off of full duty: half a sample at either end, and the clock."""
+    half_s = 0.5 / RATE_HZ
+    ends = (bounded(0.0, half_s, "drive on"), bounded(0.0, half_s, "drive off"))
+    return worst(*(total(timed(setup, axis.cut_off_s), *ends) for axis in axes_under_test(setup)))
 
 
 def _signals(setup: Setup, axis: TrimAxis) -> tuple[str, ...]:

@@ -4,13 +4,13 @@ import math
 from collections.abc import Iterable, Iterator
 
 from analysis.measurement import Doubt, Measurement, Observation, Result
-from analysis.power import Consistency, branch_agrees, consistency_doubts
-from analysis.uncertainty import Estimate, bounded, difference
+from analysis.power import Consistency, consistency_doubts
+from analysis.uncertainty import Estimate, difference
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, current_limit_a, text
+from test_plans.bench_agreement import SIGNALS, Agreement, agreement_in, agreement_observation, branch_check
+from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a, text
 from test_plans.driving import (
     LEAD_S,
-    Action,
     apply_loads,
     axes_under_test,
     bring_up,
@@ -19,19 +19,22 @@ from test_plans.driving import (
     press_at,
     release_at,
 )
+from test_plans.expected import reading, worst
 from test_plans.idle import idle_observation
-from test_plans.procedure import CaptureNeed, Evidence, Needs
+from test_plans.model_gaps import without_trim
+from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, magnitude, nothing, supply_doubts
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
+from test_plans.switch_lines import watched_lines
 from test_plans.trim_switches import (
+    MOTION_V,
     RUN_PATH,
     drop_of,
     duty_doubts,
     hold_of,
     line_doubts,
-    lines_of,
     others_than,
     seat_words,
     switch_id,
@@ -42,6 +45,8 @@ RATE_HZ = 5000.0
 HOLD_S = 0.5
 PAUSE_S = 0.3
 SETTLE_S = 0.15
+LET_GO_S = 0.1  # off takes up to 60 ms
+READ_AFTER_S = 0.3  # the supply is read while the switch is held and all is settled
 CONDITION = "loaded"
 
 
@@ -50,6 +55,10 @@ class TrimLoaded:
 
     name = "trim-loaded"
     title = "Trim outputs at rated current: drop, current, symmetry"
+
+    def not_for_model(self, setup: Setup) -> NotForModel | None:
+        """Return why a model gives it nothing to do."""
+        return without_trim(setup)
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the functions of the axes under test."""
@@ -64,14 +73,17 @@ class TrimLoaded:
             bench_time_s=sum(need.duration_s for need in captures) + 1.0,
             captures=captures,
             highest_voltage_v=volts,
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 3.0),
             loads=tuple((axis.name, load_name(setup)) for axis in axes),
             load_current_a=max((axis.rated_current_a for axis in axes), default=0.0),
             switches=tuple(switch.name for axis in axes for switch in axis.switches),
             paths=RUN_PATH,
             bus=True,
-            limits=(("trim-drop", 14e-3), ("trim-drop-difference", 12e-3)),
+            limits=(
+                ("trim-drop", expected_drop(setup)),
+                ("trim-drop-difference", _expected_difference(setup)),
+            ),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -92,6 +104,10 @@ class TrimLoaded:
                 yield from self._driven(record, setup, axis, switch)
             for one, other in _pairs(axis):
                 yield self._directions(record, setup, axis, one, other)
+            bench = [switch_agreement(record, setup, axis, switch) for switch in axis.switches]
+            title = f"Bench: its figures agree with {axis.name} on its load"
+            yield from agreement_observation(record, f"{axis.name}.loaded-bench", title, bench)
+            yield lets_go_observation(record, axis, axis.switches, f"{axis.name}.loaded-lets-go")
             yield idle_observation(
                 record,
                 setup,
@@ -117,7 +133,8 @@ class TrimLoaded:
             pins=(axis.plus_pin, axis.minus_pin),
         )
         yield drop_measurement(record, setup, axis, switch, switch_id(switch, "drop"))
-        yield magnitude(current).measurement(
+        bench = switch_agreement(record, setup, axis, switch)
+        yield doubted(magnitude(current), *bench.doubts).measurement(
             id=switch_id(switch, "current"),
             limit="",
             title=f"{axis.title} {seat_words(switch)}: motor current on its load",
@@ -160,20 +177,23 @@ def press_on_load(rig: Rig, setup: Setup, axis: TrimAxis, name: str, switches: I
     """Capture `name` while these switches are pressed one after the other with the axis on its load."""
     pressed = tuple(switches)
     apply_loads(rig, [(axis.name, load_name(setup))])
-    with rig.capture(name, capture_signals(setup, axis), sample_rate_hz=RATE_HZ, lines=lines_of(axis)) as session:
-        actions: list[Action] = []
+    lines = watched_lines(setup.unit)
+    with rig.capture(name, capture_signals(setup, axis), sample_rate_hz=RATE_HZ, lines=lines) as session:
         for position, switch in enumerate(pressed):
             at_s = LEAD_S + position * (HOLD_S + PAUSE_S)
-            actions.append(press_at(session, switch.name, at_s))
-            actions.append(release_at(session, switch.name, at_s + HOLD_S))
-        play(session, actions)
+            play(
+                session,
+                [press_at(session, switch.name, at_s), release_at(session, switch.name, at_s + HOLD_S)],
+            )
+            session.wait_until(at_s + READ_AFTER_S)
+            rig.read_supply()
         session.wait_until(_duration_s(len(pressed)))
     drop_loads(rig, [axis.name])
 
 
 def capture_signals(setup: Setup, axis: TrimAxis) -> tuple[str, ...]:
-    """Return what a loaded capture holds: every output, the motor current, the supply's terminals."""
-    return ("supply.voltage", *watched_signals(setup), f"{axis.name}.current")
+    """Return what a loaded capture holds: every output, the motor current, what shows that the bench agrees."""
+    return (*SIGNALS, *watched_signals(setup), f"{axis.name}.current")
 
 
 def capture_need(setup: Setup, axis: TrimAxis, name: str, duration_s: float) -> CaptureNeed:
@@ -182,11 +202,12 @@ def capture_need(setup: Setup, axis: TrimAxis, name: str, duration_s: float) -> 
     return CaptureNeed(
         name=name,
         signals=capture_signals(setup, axis),
-        lines=lines_of(axis),
+        lines=watched_lines(setup.unit),
         sample_rate_hz=RATE_HZ,
         duration_s=duration_s,
         highest_v={"supply.voltage": volts + 1.0, "unit.voltage": volts, voltage_signal(axis.name): volts}
-        | {f"{axis.name}.current": 1.2 * axis.rated_current_a},
+        | {f"{axis.name}.current": 1.2 * axis.rated_current_a}
+        | dict.fromkeys(("unit.current.high", "return.current"), conforming_a(setup, CONDITION)),
     )
 
 
@@ -213,9 +234,10 @@ def loaded_drop(record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch
         return nothing(*(record.missing or (_not_pressed(record, switch),)))
     doubts = [
         *line_doubts(record, held),
-        *duty_doubts(record, axis, *window),
+        *duty_doubts(record, axis, *window, full_airspeed_kt=setup.unit.full_trim_airspeed_kt),
         *supply_doubts(record, setup, CONDITION, *window),
         *consistency_doubts([_branch_check(record, setup, axis, switch)]),
+        *agreement_in(record, setup, *window).doubts,
     ]
     current = record.mean(f"{axis.name}.current", *window)
     return doubted(drop_of(record, axis, *window), *current.doubts, *doubts)
@@ -231,20 +253,82 @@ def drop_measurement(record: Record, setup: Setup, axis: TrimAxis, switch: TrimS
         function=axis.function,
         quantity_unit="V",
         pins=(axis.plus_pin, axis.minus_pin),
-        notes=(f"at {abs(current.value):.3f} A",) if math.isfinite(current.value) else (),
+        notes=(
+            *((f"at {abs(current.value):.3f} A",) if math.isfinite(current.value) else ()),
+            *switch_agreement(record, setup, axis, switch).notes,
+        ),
     )
 
 
+def lets_go_observation(record: Record, axis: TrimAxis, switches: Iterable[TrimSwitch], id_: str) -> Observation:
+    """Return whether the loaded output came to rest after every release, in 5 ms means, and stayed so."""
+    moved: list[str] = []
+    doubts: list[Doubt] = list(record.missing)
+    tried = 0
+    for switch in switches:
+        held = hold_of(record, axis, switch)
+        if held is None:
+            continue
+        tried += 1
+        window = (held.released_s + LET_GO_S, held.released_s + PAUSE_S - 0.01)
+        left = record.largest(voltage_signal(axis.name), *window)
+        doubts.extend((*left.doubts, *line_doubts(record, held)))
+        if not abs(left.value) <= MOTION_V:
+            moved.append(f"{left.value:.2f} V left after {switch.name}")
+    return Observation(
+        id=id_,
+        title=f"{axis.title} on its load: lets go",
+        function=axis.function,
+        statement=f"idle {1000.0 * LET_GO_S:.0f} ms after every release",
+        trials=tried,
+        failures=len(moved),
+        detail="; ".join(moved),
+        doubts=tuple(dict.fromkeys(doubts)),
+        captures=record.names,
+        pins=(axis.plus_pin, axis.minus_pin),
+    )
+
+
+def switch_agreement(record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> Agreement:
+    """Return whether the bench's figures agreed while a switch was held on the load."""
+    window = window_of(record, axis, switch)
+    return Agreement(unchecked=("the switch was not held",)) if window is None else agreement_in(record, setup, *window)
+
+
+def expected_drop(setup: Setup) -> float:
+    """Return the largest standard uncertainty that a drop at its limit will have, in V."""
+    return worst(*(_expected_drop(setup, axis, polarity) for axis in axes_under_test(setup) for polarity in (1, -1)))
+
+
+def _expected_difference(setup: Setup) -> float:
+    """Return that of drop one way less drop the other way: the bus cancels, the output is read with either sign."""
+    return worst(
+        *(
+            difference(_expected_drop(setup, axis, 1), _expected_drop(setup, axis, -1))
+            for axis in axes_under_test(setup)
+        )
+    )
+
+
+def _expected_drop(setup: Setup, axis: TrimAxis, polarity: int) -> Estimate:
+    volts, allowed_v = bus_voltage_v(setup), setup.unit.limits["trim-drop"].high
+    output = reading(setup, voltage_signal(axis.name), polarity * (volts - allowed_v))
+    return difference(reading(setup, "unit.voltage", volts), magnitude(output))
+
+
 def load_name(setup: Setup) -> str:
-    """Return the load position of condition `load`."""
-    return text(setup, "load", "9.0 ohm")
+    """Return the load position of condition `load`; without it the bench's that draws nearest to the rated current."""
+    axis = axes_under_test(setup)[0]
+    wanted_ohm = setup.unit.nominal_voltage_v / axis.rated_current_a
+    positions = setup.bench.loads.get(axis.name, {})
+    finite = {name: load for name, load in positions.items() if math.isfinite(load.resistance_ohm)}
+    nearest = min(finite, key=lambda name: abs(finite[name].resistance_ohm - wanted_ohm), default=None)
+    return text(setup, "load", nearest or f"{wanted_ohm:.2g} ohm")
 
 
 def _branch_check(record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> Consistency:
     voltage, current = voltage_and_current(record, axis, switch)
-    load = setup.bench.loads[axis.name][load_name(setup)]
-    resistor = bounded(load.resistance_ohm, load.relative_bound * load.resistance_ohm, f"load of {axis.name}")
-    return branch_agrees(current, voltage, resistor)
+    return branch_check(current, voltage, setup.bench.loads[axis.name][load_name(setup)], axis.name)
 
 
 def _pairs(axis: TrimAxis) -> Iterator[tuple[TrimSwitch, TrimSwitch]]:

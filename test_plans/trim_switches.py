@@ -3,6 +3,9 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from analysis.measurement import Doubt
 from analysis.uncertainty import Estimate, difference
 from analysis.verdict import Cause
@@ -10,11 +13,14 @@ from test_plans.readings import Record, magnitude
 from test_plans.rig import SupplyPath
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import idle_outputs, voltage_signal
+from test_plans.switch_lines import own_frames_arrive, stray_doubts
 
 HALF = 0.5
 DRIVES_FROM = 0.9  # of the bus: less is not driving
 MOTION_V = 0.5
 CLOSED_AFTER_S = 0.010
+LEAST_PULSES = 3
+LONGEST_PAUSE_S = 0.020  # a longer one is a break, no pulse
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,14 +50,16 @@ def hold_of(record: Record, axis: TrimAxis, switch: TrimSwitch) -> Held | None:
 
 
 def line_doubts(record: Record, held: Held) -> tuple[Doubt, ...]:
-    """Return the doubt that a switch line, read back at its pin, was not closed while it was held."""
+    """Return the doubt that a line, read back at its pin, was not closed while held, or that another one was closed."""
     capture = record.capture
     if capture is None or held.switch.name not in capture.lines:
         return record.missing
+    stray = stray_doubts(record)
     span = capture.span(held.pressed_s + CLOSED_AFTER_S, held.released_s - CLOSED_AFTER_S)
     if capture.line(held.switch.name)[span].all():
-        return ()
+        return stray
     return (
+        *stray,
         Doubt(
             reason=f"{record.name}: line {held.switch.name} did not close pin {held.switch.pin} to ground",
             cause=Cause.UNDECIDED,
@@ -92,26 +100,73 @@ def drop_of(record: Record, axis: TrimAxis, start_s: float, stop_s: float) -> Es
     return difference(record.mean("unit.voltage", start_s, stop_s), magnitude(output))
 
 
-def duty_doubts(record: Record, axis: TrimAxis, start_s: float, stop_s: float) -> tuple[Doubt, ...]:
-    """Return the doubt that the output was pulsed in a stretch: then its mean is no drop.
-
-    Full duty needs airspeed below the full-trim speed; without it the unit trims slowly, and rightly so.
-    """
-    output = abs(record.samples(voltage_signal(axis.name), start_s, stop_s))
-    bus = record.samples("unit.voltage", start_s, stop_s)
-    if not output.size or not bus.size:
-        return ()
-    low = output < HALF * float(bus.mean())
+def duty_doubts(
+    record: Record, axis: TrimAxis, start_s: float, stop_s: float, *, full_airspeed_kt: float = 0.0
+) -> tuple[Doubt, ...]:
+    """Return the doubt that the output was pulsed or interrupted in a stretch: then its mean is no drop."""
+    if pulsed := pulsed_doubts(record, axis, start_s, stop_s, full_airspeed_kt=full_airspeed_kt):
+        return pulsed
+    low = _low(record, axis, start_s, stop_s)
     if not low.any() or low.all():
         return ()
     return (
         Doubt(
-            reason=f"{record.name}: {axis.title} was pulsed ({100.0 * float(low.mean()):.0f} % of samples low): "
-            "airspeed did not reach the unit",
-            cause=Cause.BENCH,
-            next_step="check that airspeed frames are sent and that the unit's node sees them",
+            reason=f"{record.name}: {axis.title} drove with a break, {100.0 * float(low.mean()):.0f} % of samples low",
+            cause=Cause.UNDECIDED,
+            next_step="see trim-light, and whether the unit counted a reset",
         ),
     )
+
+
+def pulsed_doubts(
+    record: Record, axis: TrimAxis, start_s: float, stop_s: float, *, full_airspeed_kt: float = 0.0
+) -> tuple[Doubt, ...]:
+    """Return the doubt that the output was pulsed in a stretch, and whose doing that is.
+
+    Full duty needs airspeed up to `full_airspeed_kt`; without it the unit trims slowly, and rightly so. The bench's
+    frames missing on the line are the bench's doing. Frames on the line, slow enough and beside the unit's own reports
+    over the same pair, have reached the unit. Where that is not known, or no airspeed is given, nobody is blamed.
+    """
+    low = _low(record, axis, start_s, stop_s)
+    falls = int(np.count_nonzero(low[1:] & ~low[:-1]))
+    capture = record.capture
+    if capture is None or falls < LEAST_PULSES:
+        return ()
+    if float(np.count_nonzero(low)) / falls > LONGEST_PAUSE_S * capture.sample_rate_hz:
+        return ()
+    arrive = own_frames_arrive(record)
+    cause, why = Cause.UNDECIDED, "it can't be told whether airspeed reached the unit"
+    step = "check that airspeed frames are sent and that the unit's node sees them"
+    if arrive is False:
+        cause, why = Cause.BENCH, "airspeed did not reach the unit, the bench's frames are not on its pins"
+    elif arrive and record.reports() and _slow_enough(record, full_airspeed_kt):
+        cause, why, step = Cause.UNIT, "although airspeed stands on its pins beside its own reports", ""
+    elif arrive:
+        why, step = (
+            "although airspeed frames stand on the unit's pins",
+            "see trim-light: whether it drives at full duty",
+        )
+    return (
+        Doubt(
+            reason=f"{record.name}: {axis.title} was pulsed ({100.0 * float(low.mean()):.0f} % of samples low): {why}",
+            cause=cause,
+            next_step=step,
+        ),
+    )
+
+
+def _low(record: Record, axis: TrimAxis, start_s: float, stop_s: float) -> NDArray[np.bool_]:
+    """Return at which samples of a stretch the output stood below half of a bus that was there, shape (n,)."""
+    output = np.abs(record.samples(voltage_signal(axis.name), start_s, stop_s))
+    bus = record.samples("unit.voltage", start_s, stop_s)
+    if not output.size or output.size != bus.size:
+        return np.zeros(0, dtype=np.bool_)
+    return np.asarray((output < HALF * bus) & (bus > HALF * float(bus.mean())), dtype=np.bool_)
+
+
+def _slow_enough(record: Record, full_airspeed_kt: float) -> bool:
+    sent = [] if record.capture is None else record.capture.events_of("sent")
+    return bool(sent) and all(float(event.fields.get("airspeed_kt", np.nan)) <= full_airspeed_kt for event in sent)
 
 
 RUN_PATH = (SupplyPath.RUN.value,)

@@ -1,6 +1,8 @@
 """What the unit draws before it is powered: 1 V through 20 ohm at 50 mA, and which way round it is wired.
 
-A heavy draw is not called the unit's until the contactor was opened and the draw went with it.
+The drop over the path resistor tells small currents well, but an open path drops the whole volt and looks like a
+short: so the shunt must show the same current. A heavy draw is not called the unit's until the contactor was opened
+and the draw went with it.
 """
 
 import math
@@ -9,9 +11,10 @@ from collections.abc import Iterable
 from analysis.measurement import Doubt, Observation, Result
 from analysis.uncertainty import Estimate, bounded, difference, ratio
 from analysis.verdict import Cause
-from test_plans.conditions import number
+from test_plans.conditions import conforming_a, number
+from test_plans.expected import reading
 from test_plans.procedure import CaptureNeed, Evidence, Needs
-from test_plans.readings import Record, doubted
+from test_plans.readings import Record, agreement, doubted
 from test_plans.rig import Rig, SupplyPath
 from test_plans.sheets import Setup
 from test_plans.signals import function_named
@@ -51,10 +54,10 @@ class Unpowered:
                 ),
             ),
             highest_voltage_v=voltage_v,
-            supply_current_a=setup.unit.conforming_current_a.get("unpowered", 0.0),
+            supply_current_a=conforming_a(setup, "unpowered"),
             current_limit_a=_limit_a(setup),
             paths=(SupplyPath.THROUGH_20_OHM.value, SupplyPath.OPEN.value),
-            limits=((LIMIT, 0.1e-3),),
+            limits=((LIMIT, _expected(setup, voltage_v)),),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -94,8 +97,9 @@ class Unpowered:
     def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
         """Give the current and the polarity; a suspected short with the proof whose it is."""
         current = self._current(evidence, setup)
+        path = self._path_doubts(evidence, setup)
         suspicion = self._isolation_doubts(evidence, setup) if self._looks_shorted(evidence, setup) else ()
-        yield doubted(current, *suspicion).measurement(
+        yield doubted(current, *path, *suspicion).measurement(
             id="unpowered.current",
             limit=LIMIT,
             title="Power input: current at 1 V, unpowered",
@@ -104,20 +108,40 @@ class Unpowered:
             pins=(setup.unit.power_pin,),
             notes=self._isolation_notes(evidence, setup),
         )
-        yield self._polarity(evidence, setup, shorted=self._looks_shorted(evidence, setup))
+        yield self._polarity(evidence, setup, path, shorted=self._looks_shorted(evidence, setup))
 
     def _current(self, evidence: Evidence, setup: Setup) -> Estimate:
         """Return the drop over the path resistor by its resistance; zeros taken at 0 V cancel."""
         zero, look = Record(evidence, "zero"), Record(evidence, "signature")
         offset = difference(zero.mean("supply.voltage"), zero.mean("unit.voltage"))
         drop = difference(look.mean("supply.voltage"), look.mean("unit.voltage"))
-        path_ohm = _path_ohm(setup)
-        resistor = bounded(path_ohm, 0.01 * path_ohm, "path resistor")
-        return ratio(difference(drop, offset), resistor)
+        return ratio(difference(drop, offset), _path(setup))
+
+    def _path_doubts(self, evidence: Evidence, setup: Setup) -> tuple[Doubt, ...]:
+        """Return the doubt that what drops over the path is no current: the shunt ahead of it shows another one."""
+        zero, look = Record(evidence, "zero"), Record(evidence, "signature")
+        dropped = self._current(evidence, setup)
+        shown = difference(look.mean("unit.current"), zero.mean("unit.current"))
+        if shown.doubts or not math.isfinite(dropped.value):
+            return shown.doubts
+        if agreement(difference(dropped, shown)):
+            return ()
+        path_ohm = _path(setup).value
+        return (
+            Doubt(
+                reason=f"{look.name}: the drop over the path says {1000.0 * dropped.value:.2f} mA if it has "
+                f"{path_ohm:g} ohm, the shunt shows {1000.0 * shown.value:.2f} mA: the path is open or has another "
+                "resistance, or the contactor let go",
+                cause=Cause.BENCH,
+                next_step=f"check relay and resistor of the {path_ohm:g} ohm path, the contactor and the shunt",
+            ),
+        )
 
     def _looks_shorted(self, evidence: Evidence, setup: Setup) -> bool:
         current = self._current(evidence, setup)
         allowed_a = setup.unit.limits[LIMIT].high
+        if self._path_doubts(evidence, setup):
+            return False  # not a current at all: nothing to isolate
         return math.isfinite(current.value) and current.value > SUSPECT_FACTOR * allowed_a
 
     def _isolation_doubts(self, evidence: Evidence, setup: Setup) -> tuple[Doubt, ...]:
@@ -153,14 +177,15 @@ class Unpowered:
         return stopped and abs(residue.value) <= 3.0 * residue.standard_uncertainty
 
     def _isolation_notes(self, evidence: Evidence, setup: Setup) -> tuple[str, ...]:
-        if evidence.has("isolation") and self._recovers(evidence, setup):
+        isolated = evidence.has("isolation") and self._looks_shorted(evidence, setup)
+        if isolated and self._recovers(evidence, setup):
             return ("with the contactor open the current stops: it is the unit that draws it",)
         return ()
 
-    def _polarity(self, evidence: Evidence, setup: Setup, *, shorted: bool) -> Result:
+    def _polarity(self, evidence: Evidence, setup: Setup, path: tuple[Doubt, ...], *, shorted: bool) -> Result:
         record = Record(evidence, "signature")
         voltage = record.mean("unit.voltage")
-        doubts = list(voltage.doubts)
+        doubts = [*voltage.doubts, *path]
         if shorted:
             doubts.append(
                 Doubt(
@@ -178,7 +203,7 @@ class Unpowered:
             failures=0 if record.missing or voltage.value > 3.0 * voltage.standard_uncertainty else 1,
             detail=f"{voltage.value:.3f} V at the pins",
             cause_if_failed=Cause.UNDECIDED,
-            doubts=tuple(doubts),
+            doubts=tuple(dict.fromkeys(doubts)),
             captures=record.names,
             pins=(setup.unit.power_pin, setup.unit.power_ground_pin),
         )
@@ -188,5 +213,18 @@ def _limit_a(setup: Setup) -> float:
     return number(setup, "current_limit_a", 0.05)
 
 
-def _path_ohm(setup: Setup) -> float:
-    return setup.bench.path_resistance_ohm[SupplyPath.THROUGH_20_OHM.value]
+def _path(setup: Setup) -> Estimate:
+    path = SupplyPath.THROUGH_20_OHM.value
+    ohm = setup.bench.path_resistance_ohm[path]
+    return bounded(ohm, setup.bench.path_resistance_bound[path] * ohm, "path resistor")
+
+
+def _expected(setup: Setup, voltage_v: float) -> float:
+    """Return the uncertainty of a current at its limit, taken as `_current` takes it."""
+    if SupplyPath.THROUGH_20_OHM.value not in setup.bench.path_resistance_ohm:
+        return 0.0  # said already: the bench has no such path
+    resistor, allowed_a = _path(setup), setup.unit.limits[LIMIT].high
+    pins_v = voltage_v - allowed_a * resistor.value
+    drop = difference(reading(setup, "supply.voltage", voltage_v), reading(setup, "unit.voltage", pins_v))
+    offset = difference(reading(setup, "supply.voltage", 0.0), reading(setup, "unit.voltage", 0.0))
+    return ratio(difference(drop, offset), resistor).standard_uncertainty

@@ -218,8 +218,16 @@ def airspeed_frame(airspeed_kt: float, code: int = 0) -> bytes:
 class World:
     """A plant with its bench's habits: watchdog held, and small words for what tests do often."""
 
-    def __init__(self, quantities: dict[str, float] | None = None, *, seed: int = 1, **supply: Any) -> None:
-        self.plant = Plant(*dotterel_parameters(quantities, **supply), seed)
+    def __init__(
+        self,
+        quantities: dict[str, float] | None = None,
+        *,
+        seed: int = 1,
+        unit: dict[str, Any] | None = None,
+        **supply: Any,
+    ) -> None:
+        bench, twin = dotterel_parameters(quantities, **supply)
+        self.plant = Plant(bench, replace(twin, **(unit or {})), seed)
         self.plant.set_watchdog(True)
         self._code = 0
 

@@ -5,6 +5,7 @@ from importlib.resources import files
 
 from bench.errors import SheetError
 from bench.sheets import load_unit
+from test_plans.registry import PROCEDURES as REGISTRY
 
 FOLDERS = {
     "unit": files("test_plans") / "units" / "dotterel-6.toml",
@@ -12,23 +13,7 @@ FOLDERS = {
     "plan": files("test_plans") / "plans" / "acceptance.toml",
     "bench": files("bench") / "benches" / "simulated.toml",
 }
-PROCEDURES = (
-    "bench-check",
-    "bench-leads",
-    "unpowered",
-    "power-up",
-    "discrete-levels",
-    "discrete-debounce",
-    "discrete-latency",
-    "dimming-curve",
-    "trim-light",
-    "trim-loaded",
-    "trim-cut-off",
-    "ground-pin",
-    "bus-ramp",
-    "final-repeat",
-    "discharge",
-)
+PROCEDURES = tuple(REGISTRY)  # in order of work
 
 
 @cache

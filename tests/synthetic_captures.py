@@ -1,6 +1,7 @@
 """Captures made of arrays, and the shipped sheets, for the tests of the procedures' `evaluate`."""
 
 from functools import cache
+from importlib.resources import files
 
 import numpy as np
 
@@ -139,10 +140,33 @@ def channel_of(name):
 
 
 @cache
-def setup_of(procedure):
-    loaded = sheets()
+def shipped_plans():
+    """Every shipped plan with the demo unit, by name; acceptance first."""
+    names = sorted(path.name.removesuffix(".toml") for path in (files("test_plans") / "plans").iterdir())
+    names.sort(key=lambda name: name != "acceptance")
+    return {name: load_sheets(SheetNames(bench="simulated", plan=name, model="dotterel-6")) for name in names}
+
+
+def plan_with(procedure, function=""):
+    """Return the name of the first shipped plan that has a procedure, if there is one with it on this function."""
+    plans = {
+        name: setup_in(loaded, procedure)
+        for name, loaded in shipped_plans().items()
+        if procedure in {step.procedure for step in loaded.plan.steps}
+    }
+    touching = [name for name, setup in plans.items() if function in PROCEDURES[procedure].functions(setup)]
+    return next(iter([*touching, *plans]))
+
+
+def setup_in(loaded, procedure):
+    """Return what a procedure is given in one plan."""
     step = next(step for step in loaded.plan.steps if step.procedure == procedure)
     return setup_for(step, unit=loaded.unit, aircraft=loaded.aircraft, plan=loaded.plan, bench=loaded.bench)
+
+
+@cache
+def setup_of(procedure):
+    return setup_in(shipped_plans()[plan_with(procedure)], procedure)
 
 
 def results_of(procedure, *captures, earlier=()):

@@ -6,6 +6,7 @@ builder: coordinates in, text out, no ids, so that any number of bars may share 
 """
 
 import math
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
@@ -23,6 +24,8 @@ TWO_SIDED_LOW = 0.25
 TWO_SIDED_HIGH = 0.75
 ONE_SIDED_HIGH = 0.75
 ONE_SIDED_LOW = 0.25
+
+FINEST_SCALE = sys.float_info.min  # a scale below it would be rounded to nothing
 
 HATCH_STEP = 4.0
 ARROW = 8.0
@@ -69,14 +72,14 @@ def bar_axis(low: float, high: float, value: float) -> Axis:
     if not math.isfinite(value):
         raise ValueError("a bar needs a finite value")
     if math.isfinite(low) and math.isfinite(high):
-        per_unit = (high - low) / ((TWO_SIDED_HIGH - TWO_SIDED_LOW) * WIDTH)
+        per_unit = max((high - low) / ((TWO_SIDED_HIGH - TWO_SIDED_LOW) * WIDTH), FINEST_SCALE)
         return Axis(low - TWO_SIDED_LOW * WIDTH * per_unit, per_unit)
     if math.isfinite(high):
-        per_unit = (abs(high) or 2.0 * abs(value) or 1.0) / (ONE_SIDED_HIGH * WIDTH)
+        per_unit = max((abs(high) or 2.0 * abs(value) or 1.0) / (ONE_SIDED_HIGH * WIDTH), FINEST_SCALE)
         return Axis(high - ONE_SIDED_HIGH * WIDTH * per_unit, per_unit)
     if math.isfinite(low):
         # Twice the limit stands at the middle of what is left, so a value well clear of it is still drawn.
-        per_unit = (abs(low) or abs(value) or 1.0) / (ONE_SIDED_LOW * WIDTH)
+        per_unit = max((abs(low) or abs(value) or 1.0) / (ONE_SIDED_LOW * WIDTH), FINEST_SCALE)
         return Axis(low - ONE_SIDED_LOW * WIDTH * per_unit, per_unit)
     raise ValueError("a bar needs a limit on at least one side")
 

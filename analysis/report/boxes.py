@@ -16,7 +16,7 @@ from analysis.sentences import finding_sentence, in_running_text, verdict_words
 from analysis.verdict import Cause, Verdict
 
 MOST_LINES = 3
-MOST_CHARACTERS = 96
+MOST_CHARACTERS = 110
 MOST_CHARACTERS_OF_OPEN = 80  # that box has up to eight lines, and page 1 must stay one page
 
 
@@ -107,6 +107,7 @@ def _not_touched(summary: RunSummary) -> tuple[str, ...]:
     return (
         f"Functions not tested: {in_running_text(summary.not_tested)}" if summary.not_tested else "",
         f"Functions without a finding: {in_running_text(silent)}" if silent else "",
+        _listed("Not testable on this model", [line.title for line in summary.untested]),
         _listed("Bench limits", [f"{line.title}: {line.remark}" for line in summary.remarks]),
         "" if summary.tested else "No function of the unit was tested.",
     )

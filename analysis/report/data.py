@@ -88,6 +88,7 @@ class RunSummary:
         partial: whether procedures of the plan were left out on purpose, or the plan is a single-function one.
         stop_reason: why the run was stopped before its end, or "".
         tested, not_tested: titles of the functions touched and not touched, in the unit sheet's order.
+        not_tested_reasons: title of a function not tested -> why, where a procedure of the plan would have touched it.
         function_titles: function name as in `Finding.function` -> title, in the unit sheet's order.
         procedure_titles: procedure name -> title, in the plan's order.
         pin_titles: connector pin -> title on the drawing.
@@ -97,6 +98,7 @@ class RunSummary:
         curves: figures; the report shows at most 40 of them.
         not_run: procedures that did not run, with reasons.
         remarks: of the plan check.
+        untested: characteristics that this model does not show, with the reason.
         attempts: history of all procedures, first attempts included.
         operator, work_order: who, and the shop's own job number; "" where not given.
         squawk: the customer's words; `squawk_reproduced` None where nobody said.
@@ -107,7 +109,6 @@ class RunSummary:
         bench_time_s: bench time the run took, in seconds.
         software: name and version of the program that made the record.
         digests: what the run went by -> SHA-256 of it (unit sheet, aircraft sheet, bench sheet, plan).
-        limit_sources: source and date of the limits, each once; where empty they are taken from the findings.
         instruments: that the run relied on.
         prompts: in order of time.
         seed: of a simulated run, else None.
@@ -130,6 +131,7 @@ class RunSummary:
     start: str
     end: str
     software: str
+    not_tested_reasons: Mapping[str, str] = field(default_factory=dict)
     function_titles: Mapping[str, str] = field(default_factory=dict)
     procedure_titles: Mapping[str, str] = field(default_factory=dict)
     pin_titles: Mapping[str, str] = field(default_factory=dict)
@@ -138,11 +140,11 @@ class RunSummary:
     curves: tuple[Curve, ...] = ()
     not_run: tuple[NotRun, ...] = ()
     remarks: tuple[PlanRemark, ...] = ()
+    untested: tuple[PlanRemark, ...] = ()
     attempts: tuple[AttemptLine, ...] = ()
     instruments: tuple[InstrumentLine, ...] = ()
     prompts: tuple[PromptLine, ...] = ()
     digests: Mapping[str, str] = field(default_factory=dict)
-    limit_sources: tuple[str, ...] = ()
     defects: tuple[InjectedDefect, ...] = ()
     parent_record: str = ""
     part: str = ""

@@ -1,7 +1,8 @@
 """Everything around the findings: title block, aircraft-log text, sources of limits, and the fixed words."""
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import accumulate
 
 from analysis.overall import deciding
 from analysis.report.data import RunSummary
@@ -23,8 +24,10 @@ CAUTIONS = (
 )
 
 NOT_GIVEN = "not given"
-MOST_SOURCES = 1
+SOURCES_CHARACTERS = 330  # of all sources together: three lines
 CELL_CHARACTERS = 60
+RECORD_CHARACTERS = 100
+CELLS_IN_ROW = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,23 +70,45 @@ def log_text(summary: RunSummary) -> LogText:
     )
 
 
-def title_block(summary: RunSummary) -> tuple[tuple[str, str], ...]:
-    """Return the cells of the title block as (label, text), short enough to stand in a cell."""
-    cells = (
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """One box of the title block; `columns` is how many of the row's three it takes."""
+
+    label: str
+    text: str
+    columns: int = 1
+
+
+def title_block(summary: RunSummary) -> tuple[Cell, ...]:
+    """Return the boxes of the title block, texts short enough for them; they fill their rows.
+
+    Part, modification, firmware and ambient have a box only where they are given.
+    """
+    lines = [
         ("Part", summary.part),
         ("Modification", summary.modification),
         ("Firmware", summary.firmware),
-        ("Aircraft", summary.aircraft),
-        ("Work order", summary.work_order),
-        ("Operator", summary.operator),
+        ("Ambient", summary.ambient),
+    ]
+    lines = [(label, text) for label, text in lines if text]
+    lines += [
+        ("Aircraft", summary.aircraft or NOT_GIVEN),
+        ("Work order", summary.work_order or NOT_GIVEN),
+        ("Operator", summary.operator or NOT_GIVEN),
         ("Plan", summary.plan_title or summary.plan),
         ("Bench", summary.bench),
-        ("Ambient", summary.ambient),
+        ("Bench time", format_duration(summary.bench_time_s)),
         ("Begun", summary.start),
         ("Ended", summary.end),
-        ("Bench time", format_duration(summary.bench_time_s)),
-    )
-    return tuple((label, shorten(text, CELL_CHARACTERS) or NOT_GIVEN) for label, text in cells)
+        ("Software", summary.software),
+    ]
+    cells = [Cell(label=label, text=shorten(text, CELL_CHARACTERS)) for label, text in lines]
+    # The record's name needs two columns at least, and no place of a row may stay empty.
+    free = -len(cells) % CELLS_IN_ROW
+    if free == 1:
+        cells[-1] = replace(cells[-1], columns=2)
+    record = shorten(summary.record, RECORD_CHARACTERS)
+    return (*cells, Cell(label="Record", text=record, columns=2 if free == 2 else CELLS_IN_ROW))
 
 
 def particulars(summary: RunSummary) -> tuple[tuple[str, str], ...]:
@@ -94,9 +119,9 @@ def particulars(summary: RunSummary) -> tuple[tuple[str, str], ...]:
         ("Judged again from record", summary.parent_record),
         ("Serial", summary.serial),
         ("Model", f"{summary.model_title} ({summary.model})"),
-        ("Part", summary.part or NOT_GIVEN),
-        ("Modification", summary.modification or NOT_GIVEN),
-        ("Firmware", summary.firmware or NOT_GIVEN),
+        ("Part", summary.part),
+        ("Modification", summary.modification),
+        ("Firmware", summary.firmware),
         ("Aircraft", summary.aircraft or NOT_GIVEN),
         ("Plan", f"{summary.plan_title} ({summary.plan})" if summary.plan_title else summary.plan),
         ("Bench", summary.bench),
@@ -105,7 +130,7 @@ def particulars(summary: RunSummary) -> tuple[tuple[str, str], ...]:
         ("Squawk", summary.squawk or NOT_GIVEN),
         ("Squawk reproduced", reproduced if summary.squawk else ""),
         ("Remark", summary.remark or NOT_GIVEN),
-        ("Ambient", summary.ambient or NOT_GIVEN),
+        ("Ambient", summary.ambient),
         ("Configuration as found", summary.configuration_found or "not read"),
         ("Configuration as left", summary.configuration_left or "not read"),
         ("Begun", summary.start),
@@ -120,9 +145,15 @@ def particulars(summary: RunSummary) -> tuple[tuple[str, str], ...]:
 
 
 def limit_sources(summary: RunSummary) -> tuple[str, ...]:
-    """Return the sources of the limits, most used first; at most a few, and how many more there are."""
+    """Return the sources of the limits in full, with their dates, most used first.
+
+    What page 1 has no room for is counted.
+    """
     counted = Counter(finding.limit_source for finding in summary.findings if finding.limit_source)
-    sources = summary.limit_sources or tuple(source for source, _ in counted.most_common())
-    shown = tuple(shorten(source, 90) for source in sources[:MOST_SOURCES])
+    sources = [shorten(source, SOURCES_CHARACTERS) for source, _ in counted.most_common()]
+    lengths = accumulate(len(source) + len("; ") for source in sources)
+    shown = [
+        source for source, length in zip(sources, lengths, strict=True) if length <= SOURCES_CHARACTERS + len("; ")
+    ]
     rest = len(sources) - len(shown)
-    return (*shown, f"and {rest} more, see the table of values") if rest > 0 else shown
+    return (*shown, f"and {rest} more, see the table of values") if rest else tuple(shown)

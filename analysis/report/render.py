@@ -8,15 +8,13 @@ from markupsafe import Markup
 
 from analysis.finding import Finding
 from analysis.report.bar import position_bar
-from analysis.report.boxes import three_boxes
 from analysis.report.data import RunSummary
-from analysis.report.particulars import CAUTIONS, CLOSING_WORDS, limit_sources, log_text, particulars, title_block
-from analysis.report.sections import attention_rows, function_states, left_out, sections, table_rows
+from analysis.report.first_page import first_page
+from analysis.report.particulars import CAUTIONS, CLOSING_WORDS, particulars
+from analysis.report.sections import attention_rows, left_out, sections, table_rows
 from analysis.report.text import clean_text, css_string, shorten
-from analysis.sentences import verdict_sentence, verdict_words
+from analysis.sentences import verdict_words
 from analysis.verdict import Verdict
-
-MOST_INSTRUMENTS_ON_FIRST_PAGE = 4
 
 _SPECIMEN = Finding(
     id="specimen",
@@ -42,27 +40,14 @@ def render_report(summary: RunSummary) -> str:
     template = _environment().get_template("report.html.j2")
     return template.render(
         summary=summary,
+        first=first_page(summary),
         verdict_mark=_run_mark(summary),
         verdict_words=verdict_words(summary.verdict, simulated=summary.simulated),
-        verdict_sentence=verdict_sentence(
-            verdict=summary.verdict,
-            cause=summary.cause,
-            simulated=summary.simulated,
-            partial=summary.partial,
-            tested=summary.tested,
-            not_tested=summary.not_tested,
-        ),
-        boxes=three_boxes(summary),
-        states=function_states(summary),
         left_out=left_out(summary),
         attention=attention_rows(summary),
         sections=sections(summary),
         table=table_rows((*summary.findings, *summary.bench_findings)),
-        title_block=title_block(summary),
         particulars=particulars(summary),
-        limit_sources=limit_sources(summary),
-        log_text=log_text(summary),
-        first_instruments=summary.instruments[:MOST_INSTRUMENTS_ON_FIRST_PAGE],
         specimen_bar=position_bar(_SPECIMEN, "specimen of a position bar"),
         page_foot=Markup(css_string(_page_foot(summary))),  # noqa: S704 - letters, digits and escapes only
         closing_words=CLOSING_WORDS,

@@ -11,7 +11,15 @@ from analysis.report.data import RunSummary
 from analysis.report.plots import choose_curves, plot_svg
 from analysis.report.ranking import severity, worst
 from analysis.report.text import clean_text, shorten
-from analysis.sentences import allowed_words, figures, finding_sentence, format_probability, format_quantity, is_logical
+from analysis.sentences import (
+    allowed_words,
+    figures,
+    finding_sentence,
+    format_degrees_of_freedom,
+    format_probability,
+    format_quantity,
+    is_logical,
+)
 from analysis.verdict import Cause, Verdict
 
 # Below this share of what is allowed a passed finding is worth a reader's look, so its function stays unfolded.
@@ -37,13 +45,6 @@ class Row:
     def verdict(self) -> Verdict:
         """Verdict of the finding."""
         return self.finding.verdict
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """Notes of the finding, less the one on its number of tries where the sentence says that already."""
-        bound = f"failed never in {self.finding.trials} tries"
-        said = bound in self.sentence
-        return tuple(note for note in self.finding.notes if not (said and note.startswith(bound)))
 
     @property
     def cause_words(self) -> str:
@@ -224,7 +225,6 @@ def _table_row(finding: Finding) -> TableRow:
     known = not logical and math.isfinite(finding.value)
     held = "" if finding.trials is None or finding.failures is None else f"{finding.trials - finding.failures}"
     value = f"{held or 'not known'} of {finding.trials} tries" if logical else f"{numbers.value} {numbers.unit}".strip()
-    freedom = finding.degrees_of_freedom
     return TableRow(
         title=finding.title,
         verdict=finding.verdict.value,
@@ -232,7 +232,7 @@ def _table_row(finding: Finding) -> TableRow:
         uncertainty=""
         if logical or not math.isfinite(finding.standard_uncertainty)
         else format_quantity(finding.standard_uncertainty, finding.quantity_unit, finding.standard_uncertainty),
-        freedom="" if logical or math.isnan(freedom) else "inf" if math.isinf(freedom) else f"{freedom:.0f}",
+        freedom="" if logical else format_degrees_of_freedom(finding.degrees_of_freedom),
         limits=allowed_words(finding),
         margin=f"{finding.margin_percent:.1f} %" if math.isfinite(finding.margin_percent) else "",
         rule=finding.rule,

@@ -50,7 +50,7 @@ class ParquetSource:
         self.path = path
         self._n_samples = n_samples
         self._has_words = has_words
-        self._kept: dict[str, NDArray[np.int16]] = {}  # longest unused first
+        self._kept: dict[str, NDArray[Any]] = {}  # longest unused first
 
     def codes(self, channel: str) -> NDArray[np.int16]:
         """Return the codes of one channel, shape (n_samples,), read-only.
@@ -58,17 +58,21 @@ class ParquetSource:
         Raises:
             RecordError: the file is not as it was written.
         """
-        codes = self._kept.pop(channel, None)
-        if codes is None:
-            self._make_room(2 * self._n_samples)
-            codes = self._column(channel)
-            codes.setflags(write=False)
-        self._kept[channel] = codes
+        codes: NDArray[np.int16] = self._kept_column(channel)
         return codes
 
-    def _make_room(self, n_bytes: int) -> None:
-        """Let columns go, before the next is read, until it fits beside the rest."""
-        while self._kept and sum(codes.nbytes for codes in self._kept.values()) + n_bytes > KEPT_BYTES:
+    def _kept_column(self, name: str) -> NDArray[Any]:
+        samples = self._kept.pop(name, None)
+        if samples is None:
+            self._make_room()
+            samples = self._column(name)
+            samples.setflags(write=False)
+        self._kept[name] = samples
+        return samples
+
+    def _make_room(self) -> None:
+        """Let columns go, before the next of two bytes a sample is read, until it fits beside the rest."""
+        while self._kept and sum(kept.nbytes for kept in self._kept.values()) + 2 * self._n_samples > KEPT_BYTES:
             del self._kept[next(iter(self._kept))]
 
     def words(self) -> NDArray[np.uint64]:
@@ -83,7 +87,7 @@ class ParquetSource:
         """Return the digital words in the type they are stored in; zeros where there are no lines."""
         if not self._has_words:
             return np.zeros(self._n_samples, dtype=np.uint8)
-        words: NDArray[np.unsignedinteger[Any]] = self._column(WORDS_COLUMN)
+        words: NDArray[np.unsignedinteger[Any]] = self._kept_column(WORDS_COLUMN)
         return words
 
     def _column(self, name: str) -> NDArray[Any]:

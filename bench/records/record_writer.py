@@ -113,10 +113,13 @@ class RecordWriter:
         self._open_captures.append(capture)
         return capture
 
-    def prompt(self, action: str, text: str, answer: str) -> None:
+    def prompt(self, action: str, text: str) -> None:
+        """Note that a person is asked, before the answer is waited for."""
+        self._write(EntryKind.PROMPT, {"action": action, "text": text})
+
+    def answer(self, action: str, text: str, answer: str) -> None:
         """Keep a prompt with its answer."""
         bench_time_s = self._bench_now_s()
-        self._write(EntryKind.PROMPT, {"action": action, "text": text})
         self._write(EntryKind.ANSWER, {"action": action, "text": text, "answer": answer})
         self._prompts.append(PromptAnswer(bench_time_s=bench_time_s, action=action, text=text, answer=answer))
 

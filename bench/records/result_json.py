@@ -56,6 +56,7 @@ def measurement_to_json(measurement: Measurement) -> dict[str, Any]:
         "captures": list(measurement.captures),
         "pins": list(measurement.pins),
         "notes": list(measurement.notes),
+        "trials": measurement.trials,
     }
 
 
@@ -75,6 +76,7 @@ def measurement_from_json(document: Mapping[str, Any]) -> Measurement:
         captures=tuple(document["captures"]),
         pins=tuple(document["pins"]),
         notes=tuple(document["notes"]),
+        trials=document["trials"],
     )
 
 

@@ -8,6 +8,7 @@ from pydantic import Field
 from bench.errors import Problem
 from bench.sheets.fields import Name, Table, Title
 from bench.sheets.schema import suggestion
+from test_plans.reported_settings import settings_of
 from test_plans.sheets import AircraftSheet, UnitSheet
 
 
@@ -20,6 +21,8 @@ class AircraftFile(Table):
     axes: tuple[Name, ...]
     configuration: Annotated[int, Field(ge=0, le=0xFFFFFFFF)]
     dimming_map: dict[Name, Name] = Field(default_factory=dict)
+    settings: dict[Name, Annotated[int, Field(ge=0, le=0xFFFFFFFF)]] = Field(default_factory=dict)
+    reversed_axes: tuple[Name, ...] = ()
 
 
 def check_aircraft(aircraft: AircraftFile, unit: UnitSheet, file: str) -> Iterator[Problem]:
@@ -27,12 +30,9 @@ def check_aircraft(aircraft: AircraftFile, unit: UnitSheet, file: str) -> Iterat
     if aircraft.model != unit.model:
         yield Problem(file, "model", f'is for model "{aircraft.model}"', f'name an aircraft sheet for "{unit.model}"')
         return
-    axes = [trim.name for trim in unit.trims]
-    for index, axis in enumerate(aircraft.axes):
-        if axis not in axes:
-            yield Problem(file, f"axes[{index}]", f'there is no axis "{axis}"', suggestion(axis, axes, "axes"))
-        elif axis in aircraft.axes[:index]:
-            yield Problem(file, f"axes[{index}]", f'"{axis}" stands twice', "take one out")
+    yield from _axes("axes", aircraft.axes, unit, file)
+    yield from _axes("reversed-axes", aircraft.reversed_axes, unit, file)
+    yield from _settings(aircraft, unit, file)
     outputs = [output.name for output in unit.dimming]
     rheostats = [rheostat.name for rheostat in unit.rheostats]
     for output, rheostat in aircraft.dimming_map.items():
@@ -47,6 +47,26 @@ def check_aircraft(aircraft: AircraftFile, unit: UnitSheet, file: str) -> Iterat
             yield Problem(file, f"dimming-map.{output}", "is missing", "name the rheostat that sets it")
 
 
+def _settings(aircraft: AircraftFile, unit: UnitSheet, file: str) -> Iterator[Problem]:
+    reported = settings_of(unit)
+    for name in aircraft.settings:
+        if name not in reported:
+            what = f'model {unit.model} reports no setting "{name}"'
+            yield Problem(file, f"settings.{name}", what, suggestion(name, reported, "settings"))
+    for name in reported:
+        if name not in aircraft.settings:
+            yield Problem(file, f"settings.{name}", "is missing", "add it: the unit reports it")
+
+
+def _axes(key: str, listed: tuple[str, ...], unit: UnitSheet, file: str) -> Iterator[Problem]:
+    axes = [trim.name for trim in unit.trims]
+    for index, axis in enumerate(listed):
+        if axis not in axes:
+            yield Problem(file, f"{key}[{index}]", f'there is no axis "{axis}"', suggestion(axis, axes, "axes"))
+        elif axis in listed[:index]:
+            yield Problem(file, f"{key}[{index}]", f'"{axis}" stands twice', "take one out")
+
+
 def to_aircraft_sheet(file: AircraftFile, digest: str) -> AircraftSheet:
     """Return the sheet procedures see."""
     return AircraftSheet(
@@ -56,5 +76,7 @@ def to_aircraft_sheet(file: AircraftFile, digest: str) -> AircraftSheet:
         dimming_map=file.dimming_map,
         axes=file.axes,
         configuration=file.configuration,
+        settings=file.settings,
+        reversed_axes=file.reversed_axes,
         digest=digest,
     )

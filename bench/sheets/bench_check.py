@@ -26,7 +26,7 @@ def check_bench(bench: BenchFile, unit: UnitSheet, file: str) -> Iterator[Proble
     yield from _rates(bench, file)
     yield from _paths(bench, file)
     if bench.simulation is not None:
-        yield from _bench_defects(bench, unit, file)
+        yield from _bench_defects(bench, file)
     adapter = bench.adapters.get(unit.model)
     if adapter is None:
         mend = f"add [adapters.{unit.model}]; this bench has adapters for: {', '.join(bench.adapters) or 'nothing'}"
@@ -51,10 +51,13 @@ def _rates(bench: BenchFile, file: str) -> Iterator[Problem]:
 
 def _paths(bench: BenchFile, file: str) -> Iterator[Problem]:
     known = [path.value for path in SupplyPath if path is not SupplyPath.OPEN]
-    for name in bench.paths:
+    for name, path in bench.paths.items():
         if name not in known:
             key = join_key("paths", name)
             yield Problem(file, key, "is no position of the bus switch", suggestion(name, known, "positions"))
+        if path.resistance > 0.0 and path.tolerance is None:
+            key = f"{join_key('paths', name)}.tolerance"
+            yield Problem(file, key, "is missing", 'add it, such as "1 %": currents are read as volts across it')
     if SupplyPath.RUN.value not in bench.paths:
         yield Problem(file, "paths.run", "is missing", "add it: no unit can be powered without it")
 
@@ -165,6 +168,7 @@ def _stimuli_and_switches(unit: UnitSheet, adapter: AdapterTable, here: str, fil
 
 def _loads(unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
     outputs = [PLUG, *(axis.name for axis in unit.trims), *(output.name for output in unit.outputs)]
+    outputs += [output.name for output in unit.dimming]
     for output, positions in adapter.loads.items():
         if output not in outputs:
             what = "is no output of this model"
@@ -182,6 +186,10 @@ def _loads(unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iter
 
 
 def _bus(bench: BenchFile, unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
+    if not unit.bus.reports:
+        if adapter.bus is not None:
+            yield Problem(file, f"{here}.bus", f"model {unit.model} has no bus", "take it out")
+        return
     if bench.bus is not None and round(bench.bus.bit_rate) != unit.bus.bit_rate:
         what = f"found {bench.bus.bit_rate:.0f} bit/s, the unit has {unit.bus.bit_rate} bit/s"
         yield Problem(file, "bus.bit-rate", what, "give both the same")
@@ -237,7 +245,16 @@ def _driven_pins(adapter: AdapterTable, here: str) -> Iterator[tuple[str, str]]:
         yield f"{here}.switches.{name}.pin", switch.pin
 
 
-def _bench_defects(bench: BenchFile, unit: UnitSheet, file: str) -> Iterator[Problem]:
+def targets(bench: BenchFile, kind: str) -> frozenset[str]:
+    """Return what a kind of bench defect can spoil, on any adapter: one model's names need not be another's."""
+    return frozenset(
+        name
+        for adapter in bench.adapters.values()
+        for name in (adapter.signals if kind == "channel-clipped" else adapter.stimuli)
+    )
+
+
+def _bench_defects(bench: BenchFile, file: str) -> Iterator[Problem]:
     simulation = bench.simulation
     if simulation is None:
         return
@@ -246,7 +263,6 @@ def _bench_defects(bench: BenchFile, unit: UnitSheet, file: str) -> Iterator[Pro
     if simulation.host_latency_least > simulation.host_latency_most:
         what = f"{simulation.host_latency_least:.6g} s is above host-latency-most {simulation.host_latency_most:.6g} s"
         yield Problem(file, "simulation.host-latency-least", what, "swap the two, or correct one")
-    adapter = bench.adapters.get(unit.model)
     seen: set[str] = set()
     for index, entry in enumerate(simulation.defects):
         key = f"simulation.defects[{index}]"
@@ -264,8 +280,8 @@ def _bench_defects(bench: BenchFile, unit: UnitSheet, file: str) -> Iterator[Pro
             yield Problem(file, f"{key}.{side}", "is missing", f"add it: {entry.kind} needs it")
         for side in sorted(given - needed):
             yield Problem(file, f"{key}.{side}", f"{entry.kind} has none", "take it out")
-        if adapter is not None and entry.target is not None:
-            known = adapter.signals if entry.kind == "channel-clipped" else adapter.stimuli
+        if bench.adapters and entry.target is not None:
+            known = targets(bench, entry.kind)
             if entry.target not in known:
                 what = f'there is no "{entry.target}"'
                 yield Problem(file, f"{key}.target", what, suggestion(entry.target, known, "targets"))

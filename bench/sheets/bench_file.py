@@ -121,6 +121,7 @@ class PathTable(Table):
 
     digital_output: Line
     resistance: Ohms
+    tolerance: Fraction | None = None  # needed with a resistance, meaningless without
 
 
 class SignalTable(Table):
@@ -155,6 +156,7 @@ class LoadTable(Table):
     resistance: PositiveOhms
     tolerance: Fraction
     max_current: PositiveAmperes
+    to: Literal["ground", "reference"] = "ground"  # where its other end leads
 
 
 class BusWireTable(Table):
@@ -205,6 +207,7 @@ class BenchFile(Table):
     name: Name
     title: Title
     simulated: bool
+    default_model: Name | None = None  # of a run that names no model
     supply: SupplyTable
     daq: DaqTable
     bus: BusInterfaceTable | None = None

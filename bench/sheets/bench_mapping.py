@@ -7,7 +7,7 @@ from bench.sheets.bench_sheet import BenchSheet, BusSheet, DaqSheet, LoadWiring,
 from bench.sheets.signals import RECEIVE_LINE
 from bench.sheets.simulation_sheet import BenchDefect, BenchSimulation
 from test_plans.rig import SupplyPath
-from test_plans.sheets import BenchFacts, LoadPosition
+from test_plans.sheets import BenchFacts, ChannelFacts, LoadPosition
 
 OPEN = "open"
 
@@ -24,7 +24,7 @@ def to_bench_sheet(bench: BenchFile, model: str, digest: str) -> BenchSheet:
         simulated=bench.simulated,
         supply=_supply(bench),
         daq=_daq(bench),
-        bus=_bus(bench),
+        bus=_bus(bench) if adapter.bus is not None else None,
         signals={name: _signal(bench, name, signal) for name, signal in adapter.signals.items()},
         stimuli={name: wire.output for name, wire in adapter.stimuli.items()},
         stimulus_pins={name: wire.pin for name, wire in adapter.stimuli.items()},
@@ -46,8 +46,13 @@ def to_bench_sheet(bench: BenchFile, model: str, digest: str) -> BenchSheet:
     )
 
 
-def to_bench_simulation(bench: BenchFile) -> BenchSimulation | None:
-    """Return what the simulated bench is drawn from, None for a real one."""
+def to_bench_simulation(bench: BenchFile, model: str) -> BenchSimulation | None:
+    """Return what the simulated bench is drawn from, None for a real one.
+
+    A defect of a line or channel that the model's adapter does not have is no defect of this bench.
+    """
+    adapter = bench.adapters[model]
+    wired = {*adapter.signals, *adapter.stimuli}
     table = bench.simulation
     if table is None:
         return None
@@ -64,6 +69,7 @@ def to_bench_simulation(bench: BenchFile) -> BenchSimulation | None:
                 value=entry.current if entry.current is not None else entry.part if entry.part is not None else 1.0,
             )
             for entry in table.defects
+            if entry.target is None or entry.target in wired
         ),
     )
 
@@ -140,6 +146,18 @@ def _signal(bench: BenchFile, name: str, signal: SignalTable) -> SignalWiring:
     )
 
 
+def _channel_facts(bench: BenchFile, name: str, signal: SignalTable) -> ChannelFacts:
+    wire = _signal(bench, name, signal)
+    noise_v = {entry.range: entry.noise for entry in bench.daq.ranges}
+    return ChannelFacts(
+        quantity_unit=wire.quantity_unit,
+        full_scale=wire.range_v * wire.units_per_v,
+        relative_bound=wire.relative_bound,
+        absolute_bound=wire.absolute_bound,
+        noise=noise_v[wire.range_v] * wire.units_per_v,
+    )
+
+
 def _loads(adapter: AdapterTable) -> tuple[LoadWiring, ...]:
     return tuple(
         LoadWiring(
@@ -149,6 +167,7 @@ def _loads(adapter: AdapterTable) -> tuple[LoadWiring, ...]:
             resistance_ohm=load.resistance,
             relative_bound=load.tolerance,
             max_current_a=load.max_current,
+            to_reference=load.to == "reference",
         )
         for output, positions in adapter.loads.items()
         for position, load in positions.items()
@@ -160,7 +179,11 @@ def _facts(bench: BenchFile, adapter: AdapterTable) -> BenchFacts:
         output: {
             OPEN: LoadPosition(resistance_ohm=math.inf, relative_bound=0.0),
             **{
-                position: LoadPosition(resistance_ohm=load.resistance, relative_bound=load.tolerance)
+                position: LoadPosition(
+                    resistance_ohm=load.resistance,
+                    relative_bound=load.tolerance,
+                    to_reference=load.to == "reference",
+                )
                 for position, load in positions.items()
             },
         }
@@ -177,6 +200,11 @@ def _facts(bench: BenchFile, adapter: AdapterTable) -> BenchFacts:
         path_resistance_ohm={
             name: path.resistance for name, path in bench.paths.items() if name != SupplyPath.OPEN.value
         },
+        path_resistance_bound={
+            name: path.tolerance or 0.0 for name, path in bench.paths.items() if name != SupplyPath.OPEN.value
+        },
+        channels={name: _channel_facts(bench, name, signal) for name, signal in adapter.signals.items()},
+        clock_bound=bench.daq.sample_clock,
         lead_positive_ohm=bench.leads.positive,
         lead_negative_ohm=bench.leads.negative,
         supply_set_relative_bound=bench.supply.voltage_accuracy[0],

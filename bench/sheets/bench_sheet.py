@@ -79,12 +79,13 @@ class SignalWiring:
 class LoadWiring:
     """A load relay position: digital output that selects it, and the resistor as calibrated."""
 
-    output: str  # trim axis, light ... or `plug`
+    output: str  # trim axis, light, dimming output ... or `plug`
     position: str
     digital_output: int
     resistance_ohm: float
     relative_bound: float
     max_current_a: float
+    to_reference: bool = False  # its other end leads to the reference voltage, not to ground
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

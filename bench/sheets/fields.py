@@ -50,7 +50,12 @@ def _figure(wanted: Quantity, *, least: float | None = None, above: float | None
             raise fault(f'found "{found}", wanted more than {units.format_quantity(above, wanted)}', stand_in)
         return value
 
-    return PlainValidator(read)
+    return PlainValidator(read, json_schema_input_type=shown_as(wanted.name, wanted.example))
+
+
+def shown_as(name: str, example: str) -> object:
+    """Return the type that a JSON Schema shows: text, with what it means and an example."""
+    return Annotated[str, Field(description=name, examples=[example])]
 
 
 def _words(check: Callable[[str], bool], wanted: str, stand_in: str) -> PlainValidator:
@@ -59,7 +64,12 @@ def _words(check: Callable[[str], bool], wanted: str, stand_in: str) -> PlainVal
             raise fault(f"found {units.show(found)}, wanted {wanted}", stand_in)
         return found
 
-    return PlainValidator(read)
+    return PlainValidator(read, json_schema_input_type=shown_as(wanted, stand_in))
+
+
+def is_name(text: str) -> bool:
+    """Say whether text can be the name of a sheet, or of anything in one."""
+    return _NAME.fullmatch(text) is not None
 
 
 def _is_title(text: str) -> bool:
@@ -82,7 +92,7 @@ def _accuracy(wanted: Quantity) -> PlainValidator:
         except ValueError as refusal:
             raise fault(str(refusal), f"0.05 % + {wanted.example}") from refusal
 
-    return PlainValidator(read)
+    return PlainValidator(read, json_schema_input_type=shown_as("an accuracy", f"0.05 % + {wanted.example}"))
 
 
 def _one_accuracy(found: object) -> tuple[float, float, str]:
@@ -104,10 +114,10 @@ def _condition(found: object) -> object:
     raise fault(f"found {units.show(found)}, wanted text with a unit, a whole number, true, false or a list", 1)
 
 
-Name = Annotated[str, _words(lambda text: bool(_NAME.fullmatch(text)), "a name of a-z, 0-9 and hyphens", "name")]
+Name = Annotated[str, _words(is_name, "a name of a-z, 0-9 and hyphens", "name")]
 PinName = Annotated[str, _words(lambda text: bool(_PIN.fullmatch(text)), 'a pin name such as "P1-4"', "P1-4")]
 Title = Annotated[str, _words(_is_title, "a title of 1 to 120 characters", "title")]
-Date = Annotated[str, PlainValidator(_read_date)]
+Date = Annotated[str, PlainValidator(_read_date, json_schema_input_type=shown_as("a date", "2026-11-25"))]
 
 Volts = Annotated[float, _figure(units.VOLTAGE, least=0.0)]
 SignedVolts = Annotated[float, _figure(units.VOLTAGE)]
@@ -128,8 +138,14 @@ Fraction = Annotated[float, _figure(units.FRACTION, least=0.0)]
 ShuntScale = Annotated[float, _figure(units.SHUNT_SCALE, above=0.0)]
 VoltsAccuracy = Annotated[tuple[float, float], _accuracy(units.VOLTAGE)]
 AmperesAccuracy = Annotated[tuple[float, float], _accuracy(units.CURRENT)]
-AnyAccuracy = Annotated[tuple[float, float, str], PlainValidator(_one_accuracy)]
-Condition = Annotated[bool | int | str | tuple[str, ...], PlainValidator(_condition)]
+AnyAccuracy = Annotated[
+    tuple[float, float, str],
+    PlainValidator(_one_accuracy, json_schema_input_type=shown_as("an accuracy", "0.3 % + 3 mA")),
+]
+Condition = Annotated[
+    bool | int | str | tuple[str, ...],
+    PlainValidator(_condition, json_schema_input_type=bool | int | str | list[str]),
+]
 
 Identifier = Annotated[int, Field(ge=0, le=2047)]  # CAN, 11 bits
 Node = Annotated[int, Field(ge=0, le=255)]

@@ -4,8 +4,10 @@ from typing import Annotated
 
 from pydantic import PlainValidator
 
-from bench.sheets.fields import fault
+from bench.sheets.fields import fault, shown_as
 from bench.sheets.units import (
+    AIRSPEED,
+    CONDUCTANCE,
     CURRENT,
     FREQUENCY,
     MEASURABLE,
@@ -35,13 +37,49 @@ LIMIT_QUANTITIES = {
     "high-hysteresis": VOLTAGE,
     "high-pull-current": CURRENT,
     "discrete-latency": TIME,
+    "low-contact-resistance": RESISTANCE,
+    "low-ground-lift": VOLTAGE,
+    "low-leakage": CONDUCTANCE,
+    "low-open-voltage": VOLTAGE,
+    "high-open-voltage": VOLTAGE,
+    "high-input-current": CURRENT,
+    "longest-rejected": TIME,
+    "shortest-accepted": TIME,
     "pwm-frequency": FREQUENCY,
     "pwm-curve": PERCENT,
     "dc-curve": VOLTAGE,
+    "pwm-off-level": PERCENT,
+    "dc-off-level": VOLTAGE,
+    "pwm-full-level": PERCENT,
+    "dc-full-level": VOLTAGE,
+    "pwm-step": PERCENT,
+    "dc-step": VOLTAGE,
+    "pwm-frequency-spread": FREQUENCY,
+    "dimming-dead-travel": PERCENT,
+    "dimming-linearity": PERCENT,
+    "dimming-tracking": PERCENT,
+    "dimming-cross-talk": PERCENT,
+    "dimming-modulation": PERCENT,
+    "dimming-bus-dependence": PERCENT,
+    "dimming-regulation": VOLTAGE,
+    "dc-ripple": VOLTAGE,
+    "dimming-short-current": CURRENT,
+    "dimming-sister-change": PERCENT,
+    "dimming-recovery": PERCENT,
+    "dimming-off-current": CURRENT,
+    "wiper-pull-current": CURRENT,
     "trim-drop": VOLTAGE,
     "trim-drop-difference": VOLTAGE,
     "trim-idle-current": CURRENT,
     "trim-cut-off": TIME,
+    "trim-latency": TIME,
+    "trim-tap-transfer": TIME,
+    "trim-hand-over": TIME,
+    "trim-drop-together": VOLTAGE,
+    "trim-drop-by-bus": VOLTAGE,
+    "trim-speed-curve": PERCENT,
+    "trim-speed-gap": AIRSPEED,
+    "trim-airspeed-lost": TIME,
     "discharge-voltage": VOLTAGE,
 }
 
@@ -53,7 +91,9 @@ def _figure(found: object) -> tuple[float, Quantity]:
         raise fault(str(refusal), "1 V") from refusal
 
 
-AnyFigure = Annotated[tuple[float, Quantity], PlainValidator(_figure)]
+AnyFigure = Annotated[
+    tuple[float, Quantity], PlainValidator(_figure, json_schema_input_type=shown_as("a figure with its unit", "1 V"))
+]
 
 
 def quantity_of(*figures: tuple[float, Quantity] | None) -> Quantity:

@@ -5,6 +5,7 @@ that loads raises `SheetError` with all the problems it found.
 """
 
 from collections.abc import Collection, Iterator
+from functools import partial
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -49,19 +50,19 @@ def list_benches() -> tuple[str, ...]:
     return _names(_benches())
 
 
-def load_unit(name_or_path: str) -> UnitSheet:
-    """Return a unit sheet."""
-    file, source = _unit_file(name_or_path)
+def load_unit(name_or_path: str, *, margins: bool = True) -> UnitSheet:
+    """Return a unit sheet; `margins`: see `check_unit`."""
+    file, source = _unit_file(name_or_path, margins=margins)
     return to_unit_sheet(file, source.digest)
 
 
-def load_unit_simulation(name_or_path: str) -> UnitSimulation:
-    """Return what the twin of a model is drawn from.
+def load_unit_simulation(name_or_path: str, *, margins: bool = True) -> UnitSimulation:
+    """Return what the twin of a model is drawn from; `margins`: see `check_unit`.
 
     Raises:
         SheetError: besides the sheet's faults, one without `[simulation]`.
     """
-    file, source = _unit_file(name_or_path)
+    file, source = _unit_file(name_or_path, margins=margins)
     simulation = to_unit_simulation(file)
     if simulation is None:
         what = "is missing, so this model can't be simulated"
@@ -111,6 +112,16 @@ def load_plan(
     return to_plan(file, source.digest)
 
 
+def default_model(name_or_path: str) -> str | None:
+    """Return the model that a bench sheet names for runs that name none; None where it names none.
+
+    Raises:
+        SheetError: the bench sheet can't be read.
+    """
+    named = _source(name_or_path, _benches(), "bench").data.get("default-model")
+    return named if isinstance(named, str) else None
+
+
 def load_bench(name_or_path: str, unit: UnitSheet) -> BenchSheet:
     """Return a bench sheet with its adapter for the unit's model."""
     file, source = _bench_file(name_or_path, unit)
@@ -124,7 +135,7 @@ def load_bench_simulation(name_or_path: str, unit: UnitSheet) -> BenchSimulation
         SheetError: besides the sheet's faults, a bench that is not simulated.
     """
     file, source = _bench_file(name_or_path, unit)
-    simulation = to_bench_simulation(file)
+    simulation = to_bench_simulation(file, unit.model)
     if simulation is None:
         raise SheetError(
             [Problem(source.label, "simulation", "is missing: this is a real bench", "name a simulated one")]
@@ -145,9 +156,9 @@ def is_file(name_or_path: str) -> bool:
     return "/" in name_or_path or "\\" in name_or_path or name_or_path.lower().endswith(_SUFFIX)
 
 
-def _unit_file(name_or_path: str) -> tuple[UnitFile, SheetSource]:
+def _unit_file(name_or_path: str, *, margins: bool) -> tuple[UnitFile, SheetSource]:
     source = _source(name_or_path, _units(), "model")
-    return checked(UnitFile, source, check_unit), source
+    return checked(UnitFile, source, partial(check_unit, margins=margins)), source
 
 
 def _bench_file(name_or_path: str, unit: UnitSheet) -> tuple[BenchFile, SheetSource]:

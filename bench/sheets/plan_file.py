@@ -25,10 +25,12 @@ CONDITIONS: Mapping[str, Quantity | type] = {
     "voltage": VOLTAGE,
     "high-voltage": VOLTAGE,
     "low-voltage": VOLTAGE,
+    "level": VOLTAGE,
     "current": CURRENT,
     "current-limit": CURRENT,
     "ramp-rate": VOLTAGE_RATE,
     "settle": TIME,
+    "hold": TIME,
     "short": TIME,
     "long": TIME,
     "load": str,
@@ -38,7 +40,9 @@ CONDITIONS: Mapping[str, Quantity | type] = {
     "edges": int,
     "pulses": int,
     "trials": int,
+    "toggles": int,
 }
+LEAST = {"points": 2}  # a curve of one point has no step; every other whole number is 1 or more
 ConditionValue = bool | int | str | tuple[str, ...]
 STAGES = (
     "bench",
@@ -98,6 +102,7 @@ def check_plan(plan: PlanFile, procedures: Collection[str], unit: UnitSheet | No
             yield from _condition(here, name, value, file)
             if unit is not None and isinstance(value, tuple):
                 yield from _listed(here, name, value, unit, file)
+        yield from _crossed(f"{key}.conditions", step.conditions, file)
 
 
 def to_plan(file: PlanFile, digest: str) -> Plan:
@@ -136,8 +141,19 @@ def _condition(key: str, name: str, value: object, file: str) -> Iterator[Proble
             yield Problem(file, key, f"found {show(value)}", "give zero or more")
     elif not isinstance(value, wanted) or isinstance(value, bool):
         yield Problem(file, key, f"found {show(value)}", f"give {_WORDS[wanted]}")
-    elif isinstance(value, int) and value < 1:
-        yield Problem(file, key, f"found {value}", "give 1 or more")
+    elif isinstance(value, int) and value < LEAST.get(name, 1):
+        yield Problem(file, key, f"found {value}", f"give {LEAST.get(name, 1)} or more")
+
+
+def _crossed(key: str, conditions: Mapping[str, object], file: str) -> Iterator[Problem]:
+    """Yield a low voltage that is not below the high one."""
+    try:
+        low_v, high_v = (read_quantity(conditions[name], VOLTAGE) for name in ("low-voltage", "high-voltage"))
+    except (KeyError, ValueError):
+        return  # not both there, or said already
+    if low_v >= high_v:
+        what = f"{show(conditions['low-voltage'])} is not below high-voltage {show(conditions['high-voltage'])}"
+        yield Problem(file, f"{key}.low-voltage", what, "swap the two, or correct one")
 
 
 def _listed(key: str, name: str, value: Sequence[str], unit: UnitSheet, file: str) -> Iterator[Problem]:

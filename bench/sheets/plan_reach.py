@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from bench.errors import Problem
 from bench.sheets.bench_sheet import BenchSheet
 from bench.sheets.plan_file import CONDITIONS, PlanFile
-from bench.sheets.units import CURRENT, VOLTAGE, format_quantity, read_quantity
+from bench.sheets.units import CURRENT, VOLTAGE, VOLTAGE_RATE, Quantity, format_quantity, read_quantity
 from test_plans.sheets import UnitSheet
 
 
@@ -14,13 +14,13 @@ def check_reach(plan: PlanFile, unit: UnitSheet | None, bench: BenchSheet | None
     for index, step in enumerate(plan.steps):
         for name, value in step.conditions.items():
             quantity = CONDITIONS.get(name)
-            if quantity is not VOLTAGE and quantity is not CURRENT:
+            if quantity not in {VOLTAGE, CURRENT, VOLTAGE_RATE}:
                 continue
             try:
                 asked = read_quantity(value, quantity)
             except ValueError:
                 continue  # said already
-            for limit, whose in _bounds(quantity is VOLTAGE, unit, bench):
+            for limit, whose in _bounds(quantity, unit, bench):
                 if asked > limit:
                     what = (
                         f"{format_quantity(asked, quantity)} is beyond the {format_quantity(limit, quantity)} {whose}"
@@ -28,9 +28,19 @@ def check_reach(plan: PlanFile, unit: UnitSheet | None, bench: BenchSheet | None
                     yield Problem(file, f"steps[{index}].conditions.{name}", what, "give less")
 
 
-def _bounds(is_voltage: bool, unit: UnitSheet | None, bench: BenchSheet | None) -> Iterator[tuple[float, str]]:
-    if unit is not None and is_voltage:
+def _bounds(
+    quantity: Quantity | type | None, unit: UnitSheet | None, bench: BenchSheet | None
+) -> Iterator[tuple[float, str]]:
+    if unit is not None and quantity is VOLTAGE:
         yield unit.survives_voltage_v, f"that {unit.model} survives"
-    if bench is not None:
-        limit = bench.supply.max_voltage_v if is_voltage else bench.supply.max_current_a
-        yield limit, f"that the supply of bench {bench.name} gives"
+    if bench is None:
+        return
+    supply = bench.supply
+    limit = {
+        VOLTAGE: supply.max_voltage_v,
+        CURRENT: supply.max_current_a,
+        VOLTAGE_RATE: min(supply.slew_up_v_per_s, supply.slew_down_v_per_s),
+    }
+    for known, value in limit.items():
+        if quantity is known:
+            yield value, f"that the supply of bench {bench.name} gives"

@@ -25,6 +25,7 @@ def members(unit: UnitFile) -> dict[str, tuple[str, ...]]:
         "active-high": tuple(name for name, entry in unit.discretes.items() if entry.sense == "active-high"),
         "switch": tuple(switch.name for trim in unit.trims.values() for switch in trim.switches),
         "axis": tuple(unit.trims),
+        "rheostat": tuple(unit.rheostats),
         "pwm": tuple(name for name, entry in unit.dimming.items() if entry.kind == "pwm"),
         "dc": tuple(name for name, entry in unit.dimming.items() if entry.kind == "dc"),
     }
@@ -35,8 +36,6 @@ def check_simulation(unit: UnitFile, sound_limits: Collection[str], file: str) -
     if unit.simulation is None:
         return
     table = unit.simulation
-    if unit.trims and table.trim is None:
-        yield Problem(file, "simulation.trim", "is missing", "add it: the unit has trim outputs")
     for name in table.levels:
         if name not in unit.outputs or not unit.outputs[name].always_on:
             always_on = [output for output, entry in unit.outputs.items() if entry.always_on]
@@ -88,9 +87,6 @@ def to_unit_simulation(unit: UnitFile) -> UnitSimulation | None:
             for entry in table.defects
         ),
         output_levels_v=table.levels,
-        trim_pwm_hz=table.trim.pwm_frequency if table.trim else 0.0,
-        slow_trim_airspeed_kt=table.trim.slow_airspeed if table.trim else 0.0,
-        slow_trim_duty=table.trim.slow_duty if table.trim else 1.0,
     )
 
 

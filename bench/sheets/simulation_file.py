@@ -6,7 +6,7 @@ from typing import Annotated
 from pydantic import Field, PlainValidator
 
 from bench.sheets import units
-from bench.sheets.fields import Fraction, Knots, Name, PositiveHertz, Table, Title, Volts, fault
+from bench.sheets.fields import Name, Table, Title, Volts, fault, shown_as
 from bench.sheets.units import Quantity
 
 # Every quantity a twin knows, by the group of members it belongs to, and what its figure is written in.
@@ -18,8 +18,24 @@ _DISCRETE = {
     "pull_v": units.VOLTAGE,
     "debounce_scans": units.COUNT,
     "stuck": units.COUNT,
+    "inverted": units.COUNT,
     "ground_short_s": units.CONDUCTANCE,
+    "bridge_s": units.CONDUCTANCE,
+    "drop_out_changes": units.COUNT,
+    "drop_out_s": units.TIME,
 }
+
+
+def _dimmer(level: Quantity) -> dict[str, Quantity]:
+    return {
+        **dict.fromkeys(("offset_level", "high_level", "floor_level", "missing_level"), level),
+        **dict.fromkeys(("sag", "gain", "bus_per_volt"), units.PERCENT),
+        **dict.fromkeys(("stuck", "latches"), units.COUNT),
+        **dict.fromkeys(("drop_ohm", "off_ohm"), units.RESISTANCE),
+        "limit_a": units.CURRENT,
+    }
+
+
 QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
     "unit": {
         "quiescent_a": units.CURRENT,
@@ -34,10 +50,16 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "lockout_v": units.VOLTAGE,
         "release_v": units.VOLTAGE,
         "bus_wait_s": units.TIME,
+        "airspeed_lost_s": units.TIME,
+        "airspeed_scale": units.COUNT,
+        "trim_feed_ohm": units.RESISTANCE,
+        "settings_off": units.COUNT,
+        "loses_edges": units.COUNT,
+        "rheostats_crossed": units.COUNT,
     },
     "active-low": _DISCRETE,
     "active-high": _DISCRETE,
-    "switch": {"debounce_scans": units.COUNT},
+    "switch": {"debounce_scans": units.COUNT, "uncut": units.COUNT},
     "axis": {
         "positive_ohm": units.RESISTANCE,
         "negative_ohm": units.RESISTANCE,
@@ -47,18 +69,29 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "leakage_a": units.CURRENT,
         "creep_v": units.VOLTAGE,
         "creep_s": units.TIME,
+        "low_bus_ohm": units.RESISTANCE,
+        "duty_offset": units.PERCENT,
+        "positive_duty_fixed": units.PERCENT,
+        "negative_duty_fixed": units.PERCENT,
+        "leads_swapped": units.COUNT,
+        "priority_inverted": units.COUNT,
+        "priority_delay_s": units.TIME,
+        "opposing_drives": units.COUNT,
+        "taps_accumulate": units.COUNT,
+        "gap_restarts": units.COUNT,
+        "never_rearms": units.COUNT,
+        "stuck_blocks": units.COUNT,
     },
-    "pwm": {
-        "frequency_hz": units.FREQUENCY,
-        "offset_level": units.PERCENT,
-        "high_level": units.PERCENT,
-        "drop_ohm": units.RESISTANCE,
+    "rheostat": {
+        "pull_v": units.VOLTAGE,
+        "pull_ohm": units.RESISTANCE,
+        "open_travel": units.PERCENT,
+        "offset_v": units.VOLTAGE,
+        "wander_v": units.VOLTAGE,
+        "wander_hz": units.FREQUENCY,
     },
-    "dc": {
-        "offset_level": units.VOLTAGE,
-        "high_level": units.VOLTAGE,
-        "drop_ohm": units.RESISTANCE,
-    },
+    "pwm": _dimmer(units.PERCENT) | {"frequency_hz": units.FREQUENCY},
+    "dc": _dimmer(units.VOLTAGE) | {"ripple_v": units.VOLTAGE, "ripple_hz": units.FREQUENCY},
 }
 _ANY_QUANTITY = (
     units.VOLTAGE,
@@ -87,8 +120,10 @@ def _flat_name(found: object) -> str:
     raise fault(f'found {units.show(found)}, wanted a quantity such as "discrete-1.threshold_active_v"', "unit.scan_s")
 
 
-Figure = Annotated[tuple[float, Quantity], PlainValidator(_figure)]
-FlatName = Annotated[str, PlainValidator(_flat_name)]
+Figure = Annotated[
+    tuple[float, Quantity], PlainValidator(_figure, json_schema_input_type=shown_as("a figure with its unit", "1 V"))
+]
+FlatName = Annotated[str, PlainValidator(_flat_name, json_schema_input_type=shown_as("member.quantity", "unit.scan_s"))]
 QuantityName = Annotated[str, Field(min_length=1, max_length=40)]
 
 
@@ -124,18 +159,9 @@ class DefectTable(Table):
     deviations: Annotated[dict[FlatName, Figure], Field(min_length=1)]
 
 
-class TrimDriveTable(Table):
-    """`[simulation.trim]`."""
-
-    pwm_frequency: PositiveHertz
-    slow_airspeed: Knots
-    slow_duty: Fraction
-
-
 class SimulationTable(Table):
     """`[simulation]` of a unit sheet."""
 
-    trim: TrimDriveTable | None = None
     levels: dict[Name, Volts] = Field(default_factory=dict)
     quantities: dict[Name, dict[QuantityName, QuantityTable]]
     derived: tuple[DerivedTable, ...] = ()

@@ -49,9 +49,6 @@ class UnitSimulation:
     derived: tuple[DerivedCheck, ...]
     defects: tuple[UnitDefect, ...]
     output_levels_v: Mapping[str, float]  # always-on output -> what it holds
-    trim_pwm_hz: float
-    slow_trim_airspeed_kt: float
-    slow_trim_duty: float  # fraction
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,17 +9,22 @@ from bench.sheets.schema import suggestion
 from bench.sheets.simulation_check import check_simulation
 from bench.sheets.source import join_key
 from bench.sheets.unit_file import THRESHOLD_LIMITS, LimitTable, UnitFile
-from bench.sheets.units import TIME, VOLTAGE, Quantity, format_quantity
+from bench.sheets.units import AIRSPEED, TIME, VOLTAGE, Quantity, format_quantity
 
 NEEDED_REPORTS = ("reset-count", "configuration")
 
 
-def check_unit(unit: UnitFile, file: str) -> Iterator[Problem]:
-    """Yield every fault of meaning."""
+def check_unit(unit: UnitFile, file: str, *, margins: bool = True) -> Iterator[Problem]:
+    """Yield every fault of meaning.
+
+    `margins`: whether good units must be drawn plainly inside the limits and defects lie plainly outside. Judging
+    stored captures under other limits needs no such unit.
+    """
     yield from _ratings(unit, file)
     yield from _pins(unit, file)
     yield from _names(unit, file)
     yield from _levels(unit, file)
+    yield from _trim_rules(unit, file)
     yield from _reports(unit, file)
     sound_limits: set[str] = set()
     for name, limit in unit.limits.items():
@@ -27,7 +32,7 @@ def check_unit(unit: UnitFile, file: str) -> Iterator[Problem]:
         yield from faults
         sound_limits |= set() if faults else {name}
     yield from _discrete_limits(unit, file)
-    yield from check_simulation(unit, sound_limits, file)
+    yield from check_simulation(unit, sound_limits if margins else frozenset(), file)
 
 
 def pins_in_use(unit: UnitFile) -> Iterator[tuple[str, str]]:
@@ -115,6 +120,7 @@ def _signal_names(unit: UnitFile) -> Iterator[tuple[str, str]]:
 
 
 def _levels(unit: UnitFile, file: str) -> Iterator[Problem]:
+    yield from _open_wipers(unit, file)
     for name, output in unit.dimming.items():
         key, wanted = f"dimming.{name}", output.level_quantity
         right = True
@@ -133,16 +139,39 @@ def _levels(unit: UnitFile, file: str) -> Iterator[Problem]:
             yield Problem(file, f"{key}.frequency", "a dc output has no frequency", "take it out")
 
 
+def _open_wipers(unit: UnitFile, file: str) -> Iterator[Problem]:
+    """An open wiper is told from one that stands somewhere on its travel, and does something stated."""
+    for name, rheostat in unit.rheostats.items():
+        key = f"rheostats.{name}"
+        for given, side in ((rheostat.open_voltage, "open-travel"), (rheostat.open_travel, "open-voltage")):
+            if given is not None and getattr(rheostat, side.replace("-", "_")) is None:
+                yield Problem(file, f"{key}.{side}", "is missing", "add it, or take out the other half")
+        if rheostat.open_voltage is not None and rheostat.open_voltage <= rheostat.full_travel:
+            ends = format_quantity(rheostat.full_travel, VOLTAGE)
+            what = f"{format_quantity(rheostat.open_voltage, VOLTAGE)} is not above full-travel {ends}"
+            yield Problem(file, f"{key}.open-voltage", what, "give where an open wiper idles, beyond its travel")
+
+
+def _trim_rules(unit: UnitFile, file: str) -> Iterator[Problem]:
+    rules, full_kt = unit.trim_rules, unit.ratings.full_trim_airspeed
+    if rules is None:
+        if unit.trims:
+            yield Problem(file, "trim-rules", "is missing", "add it: the unit has trim outputs")
+    elif rules.slow_airspeed is None:
+        if full_kt is not None:
+            yield Problem(file, "trim-rules.slow-airspeed", "is missing", "add it: there is a full-trim-airspeed")
+    elif full_kt is None:
+        yield Problem(file, "ratings.full-trim-airspeed", "is missing", "add it: there is a slow-airspeed")
+    elif rules.slow_airspeed <= full_kt:
+        what = f"{format_quantity(rules.slow_airspeed, AIRSPEED)} is not above ratings.full-trim-airspeed"
+        yield Problem(file, "trim-rules.slow-airspeed", what, f"give more than {format_quantity(full_kt, AIRSPEED)}")
+
+
 def _reports(unit: UnitFile, file: str) -> Iterator[Problem]:
+    yield from _states_of_discretes(unit, file)
+    if unit.bus is None:
+        return
     reports = unit.bus.reports
-    for name, discrete in unit.discretes.items():
-        key = f"discretes.{name}.report"
-        if discrete.report not in reports:
-            what = f'there is no report "{discrete.report}"'
-            yield Problem(file, key, what, suggestion(discrete.report, reports, "reports"))
-        elif reports[discrete.report].kind != "discrete":
-            what = f'report "{discrete.report}" is of kind "{reports[discrete.report].kind}"'
-            yield Problem(file, key, what, 'name one of kind "discrete"')
     for name in NEEDED_REPORTS:
         if name not in reports:
             yield Problem(file, f"bus.reports.{name}", "is missing", "add it: every run reads it")
@@ -155,6 +184,29 @@ def _reports(unit: UnitFile, file: str) -> Iterator[Problem]:
             what = f"{report.identifier} is already that of {owner[report.identifier]}"
             yield Problem(file, key, what, "give each its own identifier")
         owner.setdefault(report.identifier, key)
+
+
+def _states_of_discretes(unit: UnitFile, file: str) -> Iterator[Problem]:
+    """Each discrete is reported on the bus, or shown to a person, and not both; all of them the same way."""
+    reports = unit.bus.reports if unit.bus is not None else {}
+    if len({discrete.report is None for discrete in unit.discretes.values()}) > 1:
+        mend = "report all of them, or say of each where it is shown: procedures read all discretes alike"
+        yield Problem(file, "discretes", "some are reported on the bus and some are shown only", mend)
+    for name, discrete in unit.discretes.items():
+        key = f"discretes.{name}.report"
+        if discrete.report is None:
+            if discrete.shown_by is None:
+                mend = "add it, or shown-by: what a person sees of it on the unit"
+                yield Problem(file, key, "is missing", mend)
+        elif discrete.shown_by is not None:
+            what = f"is reported as {discrete.report}, so nobody is asked what the unit shows"
+            yield Problem(file, f"discretes.{name}.shown-by", what, "take out one of the two")
+        elif discrete.report not in reports:
+            what = f'there is no report "{discrete.report}"'
+            yield Problem(file, key, what, suggestion(discrete.report, reports, "reports"))
+        elif reports[discrete.report].kind != "discrete":
+            what = f'report "{discrete.report}" is of kind "{reports[discrete.report].kind}"'
+            yield Problem(file, key, what, 'name one of kind "discrete"')
 
 
 def _limit(name: str, limit: LimitTable, file: str) -> Iterator[Problem]:

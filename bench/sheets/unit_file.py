@@ -35,7 +35,7 @@ class RatingsTable(Table):
     lowest_voltage: PositiveVolts
     highest_voltage: PositiveVolts
     survives_voltage: PositiveVolts
-    full_trim_airspeed: Knots
+    full_trim_airspeed: Knots | None = None  # left out: trim runs at full speed at every airspeed
 
 
 class PowerTable(Table):
@@ -44,6 +44,7 @@ class PowerTable(Table):
     power_pin: PinName
     power_ground_pin: PinName
     signal_ground_pin: PinName
+    ground_current: PositiveAmperes | None = None  # the ground pin's limit speaks of this much and more
 
 
 class SenseTable(Table):
@@ -59,7 +60,8 @@ class DiscreteTable(Table):
     title: Title
     pin: PinName
     sense: Literal["active-low", "active-high"]
-    report: Name
+    report: Name | None = None
+    shown_by: Title | None = None
 
 
 class DebounceTable(Table):
@@ -75,6 +77,8 @@ class RheostatTable(Table):
     title: Title
     pin: PinName
     full_travel: PositiveVolts
+    open_voltage: PositiveVolts | None = None  # where an open wiper idles; left out: nothing is said of one
+    open_travel: Fraction | None = None  # what its outputs then show, as travel
 
 
 class DimmingTable(Table):
@@ -116,6 +120,16 @@ class TrimTable(Table):
     switches: Annotated[tuple[SwitchTable, ...], Field(min_length=1)]
 
 
+class TrimRulesTable(Table):
+    """`[trim-rules]`: how all trim axes drive."""
+
+    pwm_frequency: PositiveHertz
+    slow_airspeed: Knots | None = None  # left out with slow-duty: no airspeed slows the trim
+    slow_duty: Fraction = 1.0
+    after_hand_over: Literal["resumes", "needs-new-press"]
+    works_while_stuck: tuple[Literal["opposite-direction", "other-seat"], ...]
+
+
 class OutputTable(Table):
     """An entry of `[outputs]`."""
 
@@ -138,7 +152,7 @@ class ReportTable(Table):
     """An entry of `[bus.reports]`."""
 
     identifier: Identifier
-    kind: Literal["discrete", "count", "level"]
+    kind: Literal["discrete", "count", "level", "setting"]
 
 
 class BusTable(Table):
@@ -169,6 +183,7 @@ class UnitFile(Table):
 
     model: Name
     title: Title
+    acceptance_plan: Name = "acceptance"
     ratings: RatingsTable
     conforming_current: dict[Name, Amperes]
     functions: Annotated[dict[Name, Title], Field(min_length=1)]
@@ -180,9 +195,10 @@ class UnitFile(Table):
     rheostats: dict[Name, RheostatTable] = Field(default_factory=dict)
     dimming: dict[Name, DimmingTable] = Field(default_factory=dict)
     trims: dict[Name, TrimTable] = Field(default_factory=dict)
+    trim_rules: TrimRulesTable | None = None
     outputs: dict[Name, OutputTable] = Field(default_factory=dict)
     inputs: dict[Name, InputTable] = Field(default_factory=dict)
-    bus: BusTable
+    bus: BusTable | None = None
     limits: dict[Name, LimitTable]
     simulation: SimulationTable | None = None
 

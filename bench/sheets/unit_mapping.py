@@ -1,5 +1,7 @@
 """From a checked unit file to the `UnitSheet` procedures see."""
 
+import math
+
 from analysis.finding import Limit, LimitKind
 from bench.sheets.limit_text import quantity_of
 from bench.sheets.unit_file import (
@@ -8,10 +10,12 @@ from bench.sheets.unit_file import (
     DimmingTable,
     DiscreteTable,
     LimitTable,
+    TrimRulesTable,
     TrimTable,
     UnitFile,
 )
 from test_plans.sheets import (
+    NO_BUS,
     Bus,
     CommandInput,
     DimmingKind,
@@ -24,6 +28,7 @@ from test_plans.sheets import (
     Rheostat,
     Sense,
     TrimAxis,
+    TrimRules,
     TrimSwitch,
     UnitSheet,
     WatchedOutput,
@@ -40,20 +45,29 @@ def to_unit_sheet(file: UnitFile, digest: str) -> UnitSheet:
         highest_voltage_v=file.ratings.highest_voltage,
         survives_voltage_v=file.ratings.survives_voltage,
         conforming_current_a=file.conforming_current,
-        full_trim_airspeed_kt=file.ratings.full_trim_airspeed,
+        full_trim_airspeed_kt=math.inf if file.ratings.full_trim_airspeed is None else file.ratings.full_trim_airspeed,
         power_pin=file.power.power_pin,
         power_ground_pin=file.power.power_ground_pin,
         signal_ground_pin=file.power.signal_ground_pin,
+        ground_current_a=file.power.ground_current or 0.0,
         functions=tuple(Function(name=name, title=title) for name, title in file.functions.items()),
         pins={name: Pin(name=name, title=title) for name, title in file.pins.items()},
         limits={name: _limit(name, limit) for name, limit in file.limits.items()},
         discretes=tuple(_discrete(file, name, entry) for name, entry in file.discretes.items()),
         rheostats=tuple(
-            Rheostat(name=name, title=entry.title, pin=entry.pin, full_travel_v=entry.full_travel)
+            Rheostat(
+                name=name,
+                title=entry.title,
+                pin=entry.pin,
+                full_travel_v=entry.full_travel,
+                open_voltage_v=entry.open_voltage or 0.0,
+                open_travel=entry.open_travel or 0.0,
+            )
             for name, entry in file.rheostats.items()
         ),
         dimming=tuple(_dimming(name, entry) for name, entry in file.dimming.items()),
         trims=tuple(_trim(name, entry) for name, entry in file.trims.items()),
+        trim_rules=_trim_rules(file.trim_rules) if file.trim_rules else None,
         outputs=tuple(
             WatchedOutput(
                 name=name,
@@ -69,9 +83,10 @@ def to_unit_sheet(file: UnitFile, digest: str) -> UnitSheet:
             CommandInput(name=name, title=entry.title, function=entry.function, pin=entry.pin)
             for name, entry in file.inputs.items()
         ),
-        bus=_bus(file.bus),
+        bus=NO_BUS if file.bus is None else _bus(file.bus),
         debounce_accepts_s=file.debounce.accepts if file.debounce else 0.0,
         debounce_rejects_s=file.debounce.rejects if file.debounce else 0.0,
+        acceptance_plan=file.acceptance_plan,
         digest=digest,
     )
 
@@ -108,7 +123,8 @@ def _discrete(file: UnitFile, name: str, entry: DiscreteTable) -> Discrete:
         pull_resistance_ohm=sense.pull_resistance,
         threshold_active_v=active[0],
         threshold_inactive_v=inactive[0],
-        report=entry.report,
+        report=entry.report or "",
+        shown_by=entry.shown_by or "",
     )
 
 
@@ -145,6 +161,17 @@ def _trim(name: str, entry: TrimTable) -> TrimAxis:
         ),
         rated_current_a=entry.rated_current,
         cut_off_s=entry.cut_off,
+    )
+
+
+def _trim_rules(table: TrimRulesTable) -> TrimRules:
+    return TrimRules(
+        pwm_hz=table.pwm_frequency,
+        slow_airspeed_kt=math.inf if table.slow_airspeed is None else table.slow_airspeed,
+        slow_duty=table.slow_duty,
+        resumes_after_hand_over=table.after_hand_over == "resumes",
+        opposite_works_while_stuck="opposite-direction" in table.works_while_stuck,
+        other_seat_works_while_stuck="other-seat" in table.works_while_stuck,
     )
 
 

@@ -52,7 +52,18 @@ PERCENT = Quantity("a percentage", "3 %", "%", "percent", (("%", 1.0),))
 SHUNT_SCALE = Quantity("a current per volt", "0.25 A/V", "A/V", "a_per_v", (("A/V", 1.0), ("mA/V", 1e-3)))
 COUNT = Quantity("a plain number", "4", "", "count", (("", 1.0),))
 
-MEASURABLE = (VOLTAGE, CURRENT, RESISTANCE, CAPACITANCE, TIME, FREQUENCY, PERCENT, AIRSPEED, VOLTAGE_RATE)
+MEASURABLE = (
+    VOLTAGE,
+    CURRENT,
+    RESISTANCE,
+    CONDUCTANCE,
+    CAPACITANCE,
+    TIME,
+    FREQUENCY,
+    PERCENT,
+    AIRSPEED,
+    VOLTAGE_RATE,
+)
 
 
 def read_quantity(found: object, wanted: Quantity) -> float:

@@ -1,9 +1,12 @@
 """Firmware, discrete inputs: comparators with hysteresis, debounced by equal scans, each with a change counter.
 
 Looks only at inputs whose pin moved or whose debounce is under way; for all others a scan changes nothing.
-Not modelled: what the comparator does between scans.
+What can be wrong: an input stuck or inverted; a contact that drops out inside the unit, for a while, after every
+so many changes; firmware that of two changes in one scan takes the first and forgets to count and report the other.
+Not modelled: what the comparator does between scans, noise at the comparator.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -12,6 +15,7 @@ from instruments.simulated.parameters import DiscreteInput
 
 STUCK_INACTIVE = 1
 STUCK_ACTIVE = 2
+PRESENT = 0.5  # a fault that is there or not is there from here on
 
 
 class Pins(Protocol):
@@ -35,31 +39,41 @@ class DebouncedDiscrete:
     inactive_v: float
     scans: int
     stuck: int
+    inverted: bool = False
+    drop_out_changes: int = 0  # the contact is lost after every so many changes; 0: never
+    drop_out_scans: int = 0  # for so long
     compared: bool = False
     state: bool = False
     equal: int = 0
     changes: int = 0
+    lost_scans: int = 0  # that the contact stays lost
 
     def compare(self, voltage_v: float) -> bool:
-        """Return the comparator's output for a pin voltage, its hysteresis included."""
+        """Return what the firmware reads of a pin voltage, the comparator's hysteresis included."""
         if self.stuck:
             self.compared = self.stuck == STUCK_ACTIVE
+        elif self.lost_scans:
+            self.compared = False  # only the pull is left
         elif self.parameters.active_low:
             self.compared = voltage_v <= (self.inactive_v if self.compared else self.active_v)
         else:
             self.compared = voltage_v >= (self.inactive_v if self.compared else self.active_v)
-        return self.compared
+        return self.compared is not self.inverted
 
     def scan(self, voltage_v: float) -> bool:
         """Take one scan; return whether a change was accepted."""
-        if self.compare(voltage_v) == self.state:
+        read = self.compare(voltage_v)
+        self.lost_scans = max(0, self.lost_scans - 1)
+        if read == self.state:
             self.equal = 0
             return False
         self.equal += 1
         if self.equal < self.scans:
             return False
-        self.state, self.equal = self.compared, 0
+        self.state, self.equal = read, 0
         self.changes += 1
+        if self.drop_out_changes and self.changes % self.drop_out_changes == 0:
+            self.lost_scans = self.drop_out_scans
         return True
 
 
@@ -73,10 +87,14 @@ class DiscreteBank:
                 active_v=quantities[f"{discrete.name}.threshold_active_v"],
                 inactive_v=quantities[f"{discrete.name}.threshold_inactive_v"],
                 scans=max(1, round(quantities[f"{discrete.name}.debounce_scans"])),
-                stuck=round(quantities[f"{discrete.name}.stuck"]),
+                stuck=math.floor(quantities[f"{discrete.name}.stuck"] + PRESENT),
+                inverted=quantities[f"{discrete.name}.inverted"] >= PRESENT,
+                drop_out_changes=round(quantities[f"{discrete.name}.drop_out_changes"]),
+                drop_out_scans=math.ceil(quantities[f"{discrete.name}.drop_out_s"] / quantities["unit.scan_s"]),
             )
             for discrete in discretes
         ]
+        self._loses_edges = quantities["unit.loses_edges"] >= PRESENT
         self._pins = pins
         self._by_pin = {discrete.parameters.pin: discrete for discrete in self.inputs}
         self._restless: dict[str, DebouncedDiscrete] = {}
@@ -86,7 +104,7 @@ class DiscreteBank:
         for discrete in self.inputs:
             discrete.compared = False
             discrete.state = discrete.compare(self._pins.voltage_v(discrete.parameters.pin))
-            discrete.equal = discrete.changes = 0
+            discrete.equal = discrete.changes = discrete.lost_scans = 0
         self._restless = dict(self._by_pin)
 
     def touch(self, pin: str) -> bool:
@@ -98,14 +116,19 @@ class DiscreteBank:
         return True
 
     def scan(self) -> list[DebouncedDiscrete]:
-        """Take one scan; return the inputs that accepted a change."""
+        """Take one scan; return the inputs that accepted a change, and know of it."""
         if not self._restless:
             return []
-        accepted, restless = [], {}
+        accepted: list[DebouncedDiscrete] = []
+        restless = {}
         for pin, discrete in self._restless.items():
+            was_lost = discrete.lost_scans > 0
             if discrete.scan(self._pins.voltage_v(pin)):
-                accepted.append(discrete)
-            if discrete.equal or self._pins.moving(pin):
+                if accepted and self._loses_edges:
+                    discrete.changes -= 1
+                else:
+                    accepted.append(discrete)
+            if discrete.equal or was_lost or discrete.lost_scans or self._pins.moving(pin):
                 restless[pin] = discrete
         self._restless = restless
         return accepted

@@ -9,8 +9,11 @@ the sense pair at the pins R is source plus ground-pin resistance; at its own te
 The sense pair reaches the pins only with the bus switch at `run` and the contactor closed.
 Between events V(t) is a `Transient`; events are the set point's arrival, current limiting beginning or ending,
 over-voltage, a watched voltage, the end of a swing, and whatever changes the circuit.
-Not modelled: inductance, contact bounce and travel, ripple that PWM outputs draw (loads count with their
-mean duty), capacitor series resistance; bleed and plug load stand directly across the capacitor.
+Not modelled: a second source for dips at the bus switch, the 20 mF bank ahead of it (so a hard switch-on is only as
+hard as the supply and its leads), programmed sequences of the supply (LIST). Loads of constant power, as a converter's
+input or a display is: a load here is a current and a conductance, so it draws less as the bus falls, not more.
+Inductance, contact bounce and travel, ripple that PWM outputs draw (loads count with their mean duty), capacitor
+series resistance; bleed and plug load stand directly across the capacitor.
 """
 
 import math

@@ -3,8 +3,9 @@
 import math
 from collections.abc import Mapping
 
+from instruments.simulated.dimmer_stage import Dimmer, Draw
 from instruments.simulated.parameters import TwinParameters
-from instruments.simulated.power_stage import Bridge, Dimmer, Draw, Plain
+from instruments.simulated.power_stage import Bridge, Plain
 from instruments.simulated.relays import Relays
 
 
@@ -16,24 +17,38 @@ class OutputStage:
             bridge.name: Bridge(bridge, quantities, parameters.trim_pwm_hz) for bridge in parameters.bridges
         }
         self.dimmers = {dimmer.name: Dimmer(dimmer, quantities) for dimmer in parameters.dimmers}
+        self._feed_ohm = quantities["unit.trim_feed_ohm"]
         self.plain = [Plain(output) for output in parameters.outputs]
         self.creeping: set[str] = set()  # bridges that creep unless they drive
         self._relays = relays
 
-    def show_bridge(self, now_ns: int, name: str, direction: int, duty: float) -> None:
-        """Drive a bridge (+1, -1) with a duty, or have it rest (0)."""
+    def show_bridge(self, now_ns: int, name: str, direction: int, duty: float, *, bus_v: float) -> None:
+        """Drive a bridge (+1, -1) with a duty from a bus that stands at `bus_v` now, or have it rest (0)."""
         bridge = self.bridges[name]
         load_ohm = self._relays.load_ohm(name) if self._relays.armed else math.inf
         if direction:
-            bridge.drive(now_ns, direction, duty, load_ohm)
+            bridge.drive(now_ns, direction, duty, load_ohm, bus_v=bus_v)
         elif name in self.creeping:
             bridge.creep(now_ns, load_ohm)
         else:
             bridge.idle(now_ns, load_ohm)
+        if self._feed_ohm > 0.0:
+            self._share_feed(now_ns)
 
-    def show_dimmer(self, now_ns: int, name: str, level: float) -> None:
-        """Show a dimming level: per cent of duty, or volts."""
-        self.dimmers[name].show(now_ns, level, self._relays.load_ohm(name))
+    def _share_feed(self, now_ns: int) -> None:
+        """Have every driving bridge see what the common feed leaves of the bus, mean currents taken."""
+        conductance_s = sum(bridge.mean_conductance_s for bridge in self.bridges.values())
+        for bridge in self.bridges.values():
+            bridge.feed(now_ns, 1.0 / (1.0 + self._feed_ohm * conductance_s))
+
+    def show_dimmer(self, now_ns: int, name: str, level: float, *, bus_v: float) -> None:
+        """Show a dimming level, per cent of duty or volts, from a bus that stands at `bus_v` now."""
+        self.dimmers[name].show(now_ns, level, self._relays.load(name), bus_v=bus_v)
+
+    def be_absent(self, now_ns: int) -> None:
+        """Leave the dimming pins to the bench: the unit is unplugged."""
+        for name, dimmer in self.dimmers.items():
+            dimmer.be_absent(now_ns, self._relays.load(name))
 
     def hold_plain(self, now_ns: int) -> None:
         """Switch on the outputs that are on whenever the unit runs."""
@@ -46,7 +61,7 @@ class OutputStage:
         for bridge in self.bridges.values():
             bridge.dead(now_ns)
         for dimmer in self.dimmers.values():
-            dimmer.show(now_ns, 0.0, math.inf)
+            dimmer.lose_power(now_ns)
         for output in self.plain:
             output.show(now_ns, running=False)
 

@@ -124,6 +124,7 @@ class BenchParameters:
     path: PathParameters
     daq: DaqParameters
     loads_ohm: Mapping[str, Mapping[str, float]]  # output or `plug` -> position -> true resistance
+    loads_to_reference: frozenset[tuple[str, str]] = frozenset()  # (output, position) that lead to the reference
     host_latency_s: tuple[float, float] = (0.0002, 0.002)  # after a bus frame's end, until the host has it
 
 
@@ -149,12 +150,22 @@ class SwitchInput:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TrimHabits:
+    """How a model's trim logic treats a seat that was overridden, and what works while a cut-off switch is held."""
+
+    resumes_after_hand_over: bool = True  # else it needs a new press
+    opposite_works_while_stuck: bool = True
+    other_seat_works_while_stuck: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BridgeOutput:
     """A motor bridge between two pins."""
 
     name: str
     plus_pin: str
     minus_pin: str
+    reversed: bool = False  # a setting: plus and minus exchanged, for a motor mounted the other way
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,11 +183,12 @@ class DimmerOutput:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RheostatInput:
-    """A rheostat wiper input."""
+    """A rheostat wiper input; above `open_above_v` it is taken as open."""
 
     name: str
     pin: str
     full_travel_v: float
+    open_above_v: float = math.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,10 +210,22 @@ class TwinParameters:
     unit.scan_s, unit.ready_s, unit.cold_start_v, unit.warm_start_v, unit.reset_v, unit.lockout_v,
     unit.release_v, unit.bus_wait_s (longest wait for the bus),
     <d>.threshold_active_v, <d>.threshold_inactive_v, <d>.pull_ohm, <d>.pull_v, <d>.debounce_scans,
-    <d>.stuck (0 no, 1 stuck inactive, 2 stuck active), <d>.ground_short_s,
+    <d>.stuck (0 no, 1 stuck inactive, 2 stuck active), <d>.ground_short_s, <d>.inverted (>= 0.5),
+    <d>.bridge_s (to the next discrete's pin), <d>.drop_out_changes (after every so many changes its contact is lost;
+    0 never), <d>.drop_out_s (for so long), unit.loses_edges (>= 0.5: of two changes in one scan only one is taken),
     <s>.debounce_scans, <a>.positive_ohm, <a>.negative_ohm, <a>.positive_dead, <a>.negative_dead (>= 0.5: dead),
     <a>.cut_off_s, <a>.leakage_a, <a>.creep_v, <a>.creep_s (across the output after a start),
-    <o>.frequency_hz, <o>.offset_level, <o>.high_level, <o>.drop_ohm.
+    <a>.low_bus_ohm (more resistance when driven from a bus below 12 V), <a>.duty_offset (per cent),
+    <a>.positive_duty_fixed, <a>.negative_duty_fixed (per cent, whatever the airspeed; 0 follows it), and, 0 in a good
+    unit and there from 0.5 on: <a>.leads_swapped and those of `trim_faults.TrimFaults` (<a>.priority_delay_s in s,
+    <s>.uncut),
+    unit.airspeed_lost_s, unit.airspeed_scale, unit.trim_feed_ohm (shared by all trim bridges),
+    unit.settings_off (added to every setting and to the configuration it reports),
+    <o>.frequency_hz, <o>.offset_level, <o>.high_level, <o>.drop_ohm, <o>.limit_a, <o>.off_ohm (to ground when off),
+    <o>.ripple_v (peak to peak, DC), <o>.ripple_hz, and, nothing in a good unit: <o>.stuck (1 off, 2 on),
+    <o>.floor_level (left when off), <o>.missing_level, <o>.sag (per cent at half travel), <o>.gain (per cent),
+    <o>.bus_per_volt (per cent), <o>.latches (after an overload), unit.rheostats_crossed,
+    `<r>` a rheostat: <r>.pull_v, <r>.pull_ohm, <r>.open_travel (per cent), <r>.offset_v, <r>.wander_v, <r>.wander_hz.
     A quantity that is missing takes the default in `twin_defaults`.
     """
 
@@ -216,9 +240,11 @@ class TwinParameters:
     outputs: tuple[PlainOutput, ...]
     pulled_up_pins: tuple[str, ...]  # other command inputs, pulled up inside
     node: int
+    on_bus: bool = True  # off: it has no avionics bus, sends nothing and hears nothing
     reset_count_identifier: int
     configuration_identifier: int
     configuration: int
+    settings: tuple[tuple[int, int], ...] = ()  # (identifier, value) of each setting it reports
     level_identifiers: tuple[int, ...]  # FLOAT reports of which this twin knows nothing but 0.0 (flap position)
     report_period_s: float
     bit_rate: int
@@ -228,4 +254,5 @@ class TwinParameters:
     slow_trim_airspeed_kt: float  # from here up, and with airspeed lost: the slow duty
     slow_trim_duty: float
     trim_pwm_hz: float
+    trim_habits: TrimHabits = TrimHabits()
     quantities: Mapping[str, float] = field(default_factory=dict)

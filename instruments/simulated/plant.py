@@ -4,7 +4,8 @@ Between events everything has a closed form, so nothing is stepped: `sample` wor
 history that `advance_to` left, and gives the same bits however time was cut. It starts with the unit
 unplugged, the supply off, every relay open and every analogue output at 0 V.
 Not modelled: noise and conversion (the DAQ's), the clipping defect of an input (needs the DAQ's range, so the
-DAQ applies `clip_fraction`), coupling between inputs, their input resistance and bandwidth.
+DAQ applies `clip_fraction`), coupling between inputs, their input resistance and bandwidth, multiplexed slow channels
+(every input is read at every instant). What the unit and its supply leave out stands in `twin` and `network`.
 """
 
 from collections.abc import Callable, Sequence
@@ -173,6 +174,10 @@ class Plant:
     def unplug_unit(self) -> None:
         """Unplug the unit; nothing where it is unplugged already."""
         self.twin.unplug()
+
+    def panel_shows(self, discrete: str) -> bool:
+        """Say whether the unit's annunciator of a discrete is lit."""
+        return self.twin.shows(discrete)
 
     # --- what tests look at -----------------------------------------------------------------------
 

@@ -1,29 +1,32 @@
-"""The unit's outputs as signals: motor bridges, dimming outputs, and outputs that are off or held.
+"""The unit's outputs as signals: motor bridges, and outputs that are off or held.
 
 Everything is against the unit's signal ground. A bridge drives the bus through its resistance, half of it in
 either leg, and brakes (0 V) when it does not.
-Not modelled: dead time, over-current trips, motor inductance and back voltage (loads are resistors), the
-ripple of DC dimming, what a brake conducts.
+Not modelled: dead time, over-current trips, motor inductance and back voltage (loads are resistors), what
+a brake conducts.
 """
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from instruments.simulated.agenda import NS_PER_S
-from instruments.simulated.parameters import BridgeOutput, DimmerOutput, PlainOutput
+from instruments.simulated.dimmer_stage import Draw
+from instruments.simulated.parameters import BridgeOutput, PlainOutput
 from instruments.simulated.sampling import ZERO, Chopping, Piece, Signal
 
 CREEP_OHM = 20.0  # behind a bridge that creeps
-DC_HEADROOM_V = 1.0  # a DC dimming output stays this far below the bus
+LOW_BUS_V = 12.0  # below it a weak gate supply shows
 
 
-@dataclass(frozen=True, slots=True)
-class Draw:
-    """What an output draws from the bus: mean conductance, and a constant current."""
+class _Shape(NamedTuple):
+    """What a driving bridge shows."""
 
-    conductance_s: float = 0.0
-    current_a: float = 0.0
+    direction: int  # of its pins
+    duty: float  # 0 to 1
+    load_ohm: float
+    bridge_ohm: float
+    feed: float  # part of the bus that reaches it
 
 
 class Bridge:
@@ -36,27 +39,55 @@ class Bridge:
         name = parameters.name
         self._ohm = {1: quantities[f"{name}.positive_ohm"], -1: quantities[f"{name}.negative_ohm"]}
         self._dead = {1: quantities[f"{name}.positive_dead"] >= 0.5, -1: quantities[f"{name}.negative_dead"] >= 0.5}
+        self._fixed = {
+            1: quantities[f"{name}.positive_duty_fixed"] / 100.0,
+            -1: quantities[f"{name}.negative_duty_fixed"] / 100.0,
+        }
+        self._duty_offset = quantities[f"{name}.duty_offset"] / 100.0
+        self._low_bus_ohm = quantities[f"{name}.low_bus_ohm"]
+        self._sign = -1 if parameters.reversed is not (quantities[f"{name}.leads_swapped"] >= 0.5) else 1
         self._leakage_a = quantities[f"{name}.leakage_a"]
         self._creep_v = quantities[f"{name}.creep_v"]
         self._period_ns = NS_PER_S / pwm_hz
-        self._shape: tuple[int, float, float] | None = None
+        self._shape: _Shape | None = None
         self._origin_ns = 0
 
-    def drive(self, now_ns: int, direction: int, duty: float, load_ohm: float) -> None:
-        """Drive a load one way (+1, -1) with a duty from 0 to 1."""
+    @property
+    def mean_conductance_s(self) -> float:
+        """What it and its load conduct while it drives, by its duty; 0 at rest."""
+        shape = self._shape
+        return 0.0 if shape is None else shape.duty / (shape.load_ohm + shape.bridge_ohm)
+
+    def drive(self, now_ns: int, direction: int, duty: float, load_ohm: float, *, bus_v: float) -> None:
+        """Drive a load one way (+1, -1) with a duty from 0 to 1; `bus_v` is what the bus stands at now."""
         if self._dead[direction]:
             self.idle(now_ns, load_ohm)
             return
-        if self._shape is None or self._shape[0] != direction:
+        if self._fixed[direction] > 0.0:
+            duty = self._fixed[direction]
+        elif duty < 1.0:
+            duty = min(1.0, max(0.0, duty + self._duty_offset))
+        bridge_ohm = self._ohm[direction] + (self._low_bus_ohm if bus_v < LOW_BUS_V else 0.0)
+        feed = 1.0 if self._shape is None else self._shape.feed
+        self._show(now_ns, _Shape(direction * self._sign, duty, load_ohm, bridge_ohm, feed))
+
+    def feed(self, now_ns: int, part: float) -> None:
+        """Have this part of the bus reach the bridge, while it drives."""
+        if self._shape is not None and self._shape.feed != part:
+            self._show(now_ns, self._shape._replace(feed=part))
+
+    def _show(self, now_ns: int, shape: _Shape) -> None:
+        before = self._shape
+        if before is None or before.direction != shape.direction:
             self._origin_ns = now_ns
-        new_duty_only = self._shape is not None and self._shape[::2] == (direction, load_ohm)
-        self._shape = (direction, duty, load_ohm)
-        bridge_ohm = self._ohm[direction]
-        k_a = 0.0 if math.isinf(load_ohm) else 1.0 / (load_ohm + bridge_ohm)
+        new_duty_only = before is not None and before[::2] == shape[::2]
+        self._shape = shape
+        direction, duty, load_ohm, bridge_ohm, part = shape
+        k_a = 0.0 if math.isinf(load_ohm) else part / (load_ohm + bridge_ohm)
         chopping = Chopping(self._origin_ns, self._period_ns, round(duty * self._period_ns)) if duty < 1.0 else None
         # A new duty is taken over where a period begins, so that no pulse is cut.
         start_ns = chopping.next_start_ns(now_ns) if chopping and new_duty_only else now_ns
-        high = Piece(k_v=1.0 - 0.5 * k_a * bridge_ohm, chopping=chopping)
+        high = Piece(k_v=part - 0.5 * k_a * bridge_ohm, chopping=chopping)
         low = Piece(k_v=0.5 * k_a * bridge_ohm, chopping=chopping)
         self.plus.put(start_ns, high if direction > 0 else low)
         self.minus.put(start_ns, low if direction > 0 else high)
@@ -83,41 +114,6 @@ class Bridge:
         self.minus.put(now_ns, ZERO)
         self.current.put(now_ns, Piece(constant=current_a))
         self.draw = Draw(current_a=current_a)
-
-
-class Dimmer:
-    """One dimming output."""
-
-    def __init__(self, parameters: DimmerOutput, quantities: Mapping[str, float]) -> None:
-        self.parameters = parameters
-        self.pin = Signal()
-        self.draw = Draw()
-        self._period_ns = NS_PER_S / quantities[f"{parameters.name}.frequency_hz"]
-        self._drop_ohm = quantities[f"{parameters.name}.drop_ohm"]
-        self._origin_ns: int | None = None
-
-    def show(self, now_ns: int, level: float, load_ohm: float) -> None:
-        """Show a level: per cent of duty, or volts; 0 is off."""
-        if self.parameters.pwm and level > 0.0:
-            self._chop(now_ns, level / 100.0, load_ohm)
-            return
-        self._origin_ns = None
-        if level <= 0.0:
-            self.pin.put(now_ns, ZERO)
-            self.draw = Draw()
-        else:
-            self.pin.put(now_ns, Piece(constant=level, headroom_v=DC_HEADROOM_V))
-            self.draw = Draw(current_a=level / load_ohm)
-
-    def _chop(self, now_ns: int, duty: float, load_ohm: float) -> None:
-        running = self._origin_ns is not None
-        origin_ns = now_ns if self._origin_ns is None else self._origin_ns
-        self._origin_ns = origin_ns
-        chopping = Chopping(origin_ns, self._period_ns, round(duty * self._period_ns))
-        start_ns = chopping.next_start_ns(now_ns) if running else now_ns
-        k_v = 1.0 if math.isinf(load_ohm) else load_ohm / (load_ohm + self._drop_ohm)
-        self.pin.put(start_ns, Piece(k_v=k_v, chopping=chopping if duty < 1.0 else None))
-        self.draw = Draw(conductance_s=duty / (load_ohm + self._drop_ohm))
 
 
 class Plain:

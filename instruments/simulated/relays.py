@@ -7,6 +7,7 @@ Not modelled: travel and bounce (a relay is where it was sent), contact resistan
 import math
 from collections.abc import Callable, Iterable
 
+from instruments.simulated.dimmer_stage import Load
 from instruments.simulated.parameters import BenchParameters, DigitalOutputParameters
 
 RUN = "run"
@@ -45,11 +46,15 @@ class Relays:
     def load_ohm(self, output: str) -> float:
         """Return the resistance switched to an output (or `plug`); infinite when open. The arm relay is not in it."""
         positions = self._bench.loads_ohm.get(output, {})
-        return _parallel(
-            positions[relay.position]
-            for relay in self._on.values()
-            if relay.action == "load" and relay.target == output and relay.position in positions
-        )
+        return _parallel(positions[position] for position in self._loads(output))
+
+    def load(self, output: str) -> Load:
+        """Return what is switched to an output, with the voltage it leads to: ground, or the bench's reference."""
+        positions, to_reference = self._bench.loads_ohm.get(output, {}), self._bench.loads_to_reference
+        ohm = self.load_ohm(output)
+        on = self._loads(output)
+        fed_s = sum(1.0 / positions[position] for position in on if (output, position) in to_reference)
+        return Load(ohm, self._bench.daq.reference_v * fed_s * ohm if fed_s > 0.0 else 0.0)
 
     def set_watchdog(self, on: bool) -> None:
         """Hold or let go the contactor."""
@@ -79,6 +84,14 @@ class Relays:
             _call(self.on_path)
         else:
             _call(self.on_load)
+
+    def _loads(self, output: str) -> list[str]:
+        positions = self._bench.loads_ohm.get(output, {})
+        return [
+            relay.position
+            for relay in self._on.values()
+            if relay.action == "load" and relay.target == output and relay.position in positions
+        ]
 
     def _positions(self) -> list[str]:
         return [relay.target for relay in self._on.values() if relay.action == "path"]

@@ -4,6 +4,7 @@ Byte 0 is the sending node, 1 the data type, 2 the service code (0), 3 the messa
 messages of that identifier; 4 to 7 hold the datum, most significant byte first (CANaerospace 1.7).
 """
 
+import math
 import struct
 
 FLOAT = 2
@@ -45,4 +46,4 @@ def airspeed_kt(data: bytes) -> float | None:
     if len(data) != 8 or data[1] != FLOAT:
         return None
     (speed_m_per_s,) = struct.unpack(">f", data[4:8])
-    return float(speed_m_per_s) * KNOTS_PER_M_PER_S
+    return float(speed_m_per_s) * KNOTS_PER_M_PER_S if math.isfinite(speed_m_per_s) else None

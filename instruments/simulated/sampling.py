@@ -1,8 +1,8 @@
 """Signals as pieces, and their values at many instants at once.
 
 A node's voltage (against the unit's signal ground) or a current is, piece by piece,
-constant + slope t + k_v V(t) + k_i I(t), possibly chopped by PWM or capped below the bus. V and I come from the
-input network. Values depend on the instants alone, never on how many are asked for together.
+constant + slope t + k_v V(t) + k_i I(t), possibly chopped by PWM or capped below the bus, a sine of ripple on it. V
+and I come from the input network. Values depend on the instants alone, never on how many are asked for together.
 """
 
 import math
@@ -44,6 +44,14 @@ class Chopping:
 
 
 @dataclass(frozen=True, slots=True)
+class Ripple:
+    """A sine through all time, of half its peak-to-peak value."""
+
+    amplitude: float
+    period_ns: float
+
+
+@dataclass(frozen=True, slots=True)
 class Piece:
     """One stretch of a signal; `headroom_v` caps `constant` at V(t) - headroom (never below 0)."""
 
@@ -53,6 +61,7 @@ class Piece:
     k_i: float = 0.0
     headroom_v: float | None = None
     chopping: Chopping | None = None
+    ripple: Ripple | None = None
 
 
 ZERO = Piece()
@@ -139,6 +148,9 @@ class Window:
             value = value + piece.k_i * _part(self.current(), span)
         if piece.headroom_v is not None:
             value = np.minimum(value, np.maximum(_part(self.voltage(), span) - piece.headroom_v, 0.0))
+        if piece.ripple is not None:
+            phase = self.times_ns[span] / piece.ripple.period_ns
+            value = value + piece.ripple.amplitude * np.sin(2.0 * np.pi * phase)
         if piece.chopping is not None:
             return self._chopped(span, piece.chopping, value)
         return value

@@ -2,12 +2,14 @@
 
 A pin stands where its analogue output (behind a series resistor), the unit's pull and a short inside the unit
 balance; a contact to ground wins over all of them. The pull is there while the unit is plugged, and leads to
-ground while the unit's logic has no power.
+ground while the unit's logic has no power. Pins that are bridged inside the unit balance together.
 Not modelled: input filters, protection diodes, contact bounce, the rise of the pull voltage with the bus.
 """
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+
+import numpy as np
 
 from instruments.simulated.agenda import NS_PER_S, Agenda, Alarm, Order
 from instruments.simulated.parameters import AnalogOutputParameters
@@ -17,11 +19,31 @@ from instruments.simulated.timeline import Timeline
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pull:
-    """What the unit has at a pin: a resistor to a voltage, and a short to ground (0 S: none)."""
+    """What the unit has at a pin: a resistor to a voltage, a short to ground, a bridge to a pin (0 S: none)."""
 
     voltage_v: float = 0.0
     resistance_ohm: float = float("inf")
     ground_short_s: float = 0.0
+    bridge_s: float = 0.0
+    bridged_pin: str = ""
+
+
+CONTACT_S = 1e6  # a closed contact beside bridged pins: as good as 0 ohm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Norton:
+    """What stands at one pin alone: conductance, and the current it would drive into ground, with its slope."""
+
+    conductance_s: float
+    current_a: float = 0.0
+    slope_a_per_s: float = 0.0
+
+    def course(self) -> Piece:
+        """Return the pin's voltage; 0 V for a pin that nothing holds."""
+        if self.conductance_s == 0.0:
+            return Piece()
+        return Piece(constant=self.current_a / self.conductance_s, slope_per_s=self.slope_a_per_s / self.conductance_s)
 
 
 @dataclass(slots=True)
@@ -67,6 +89,7 @@ class StimulusPins:
             line.arrival = Alarm(agenda, Order.BENCH, self._arrival_of(parameters.pin, line))
             self._lines[channel] = (parameters.pin, line)
             self._pins.setdefault(parameters.pin, _Pin()).line = line
+        self._bridged = _bridged_groups(pulls)
         for name in self._pins:
             self._put(name)
 
@@ -151,24 +174,55 @@ class StimulusPins:
         return lambda: self._hold(name, line, line.target_v)
 
     def _put(self, name: str) -> None:
+        group = self._bridged.get(name, ()) if self._plugged else ()
+        if group:
+            self._put_bridged(group)
+            return
         pin, now_ns = self._pins[name], self._agenda.now_ns
-        pin.signal.put(now_ns, self._course(pin, now_ns))
+        pin.signal.put(now_ns, Piece() if pin.contacts > 0 else self._norton(pin, now_ns).course())
+        self._tell(name)
+
+    def _put_bridged(self, group: tuple[str, ...]) -> None:
+        """Solve the node equations of pins that are bridged inside the unit: (G + bridges) V = I."""
+        now_ns = self._agenda.now_ns
+        pins = [self._pins[name] for name in group]
+        nodes = [_Norton(conductance_s=CONTACT_S) if pin.contacts > 0 else self._norton(pin, now_ns) for pin in pins]
+        matrix = np.diag([node.conductance_s for node in nodes])
+        for row, pin in enumerate(pins):
+            if pin.pull.bridge_s > 0.0:
+                column = group.index(pin.pull.bridged_pin)
+                matrix[[row, column], [row, column]] += pin.pull.bridge_s
+                matrix[[row, column], [column, row]] -= pin.pull.bridge_s
+        driven = np.array([(node.current_a, node.slope_a_per_s) for node in nodes])
+        for pin, (constant_v, slope_v_per_s) in zip(pins, np.linalg.solve(matrix, driven), strict=True):
+            pin.signal.put(now_ns, Piece(constant=float(constant_v), slope_per_s=float(slope_v_per_s)))
+        for name in group:
+            self._tell(name)
+
+    def _tell(self, name: str) -> None:
         if self.on_change is not None:
             self.on_change(name)
 
-    def _course(self, pin: _Pin, now_ns: int) -> Piece:
-        if pin.contacts > 0:
-            return Piece()
+    def _norton(self, pin: _Pin, now_ns: int) -> _Norton:
         pull, line = pin.pull, pin.line
         pull_s = 1.0 / pull.resistance_ohm if self._plugged else 0.0
         short_s = pull.ground_short_s if self._plugged else 0.0
         line_s = 1.0 / line.parameters.series_ohm if line is not None else 0.0
-        total_s = pull_s + short_s + line_s
-        if total_s == 0.0:
-            return Piece()
         drive_a, slope_a_per_s = (pull.voltage_v if self._powered else 0.0) * pull_s, 0.0
         if line is not None:
             level_v = line.start_v + line.slope_v_per_s * (now_ns - line.start_ns) / NS_PER_S
             drive_a += level_v * line_s
             slope_a_per_s = line.slope_v_per_s * line_s
-        return Piece(constant=drive_a / total_s, slope_per_s=slope_a_per_s / total_s)
+        return _Norton(conductance_s=pull_s + short_s + line_s, current_a=drive_a, slope_a_per_s=slope_a_per_s)
+
+
+def _bridged_groups(pulls: Mapping[str, Pull]) -> dict[str, tuple[str, ...]]:
+    """Return, for every pin that is bridged to others, all pins it balances with, itself among them."""
+    groups: dict[str, tuple[str, ...]] = {}
+    for name, pull in pulls.items():
+        if pull.bridge_s > 0.0:
+            joined = tuple(
+                dict.fromkeys((*groups.get(name, (name,)), *groups.get(pull.bridged_pin, (pull.bridged_pin,))))
+            )
+            groups.update(dict.fromkeys(joined, joined))
+    return groups

@@ -6,6 +6,8 @@ from instruments.simulated.scpi_instrument import Command, ScpiInstrument
 from instruments.simulated.scpi_status import ScpiError, Status
 
 IDENTITY = "boxproof,simulated supply,SIM-SUPPLY,1.0"
+VOLTAGE_STEP_V = 0.001
+CURRENT_STEP_A = 0.001
 OVERVOLTAGE_RANGE = 1.1  # protection can be set above the rated voltage, or it would trip at it
 
 
@@ -16,12 +18,10 @@ def supply_instrument(
     max_current_a: float,
     limiting_bit: int,
     overvoltage_bit: int,
-    voltage_resolution_v: float = 0.001,
-    current_resolution_a: float = 0.001,
 ) -> ScpiInstrument:
     """Return the instrument in front of `supply`.
 
-    Settings are rounded to the resolutions, in volts and amperes. `*RST` gives output off, 0 V, the rated current
+    Settings are rounded to whole millivolts and milliamperes. `*RST` gives output off, 0 V, the rated current
     and the highest overvoltage setting. Not modelled: programming delay of its own (the plant slews),
     overcurrent trip, tracking, stored settings, LIST.
 
@@ -31,19 +31,17 @@ def supply_instrument(
         max_current_a: rated, in amperes; more is -222.
         limiting_bit: of STATus:QUEStionable, set while it limits current.
         overvoltage_bit: same, set while overvoltage protection has tripped.
-        voltage_resolution_v: step of voltage settings.
-        current_resolution_a: step of current settings.
     """
     max_overvoltage_v = OVERVOLTAGE_RANGE * max_voltage_v
 
     def set_voltage(voltage_v: float) -> None:
-        supply.set_voltage(_rounded(voltage_v, voltage_resolution_v))
+        supply.set_voltage(_rounded(voltage_v, VOLTAGE_STEP_V))
 
     def set_current(current_a: float) -> None:
-        supply.set_current_limit(_rounded(current_a, current_resolution_a))
+        supply.set_current_limit(_rounded(current_a, CURRENT_STEP_A))
 
     def set_overvoltage(voltage_v: float) -> None:
-        supply.set_overvoltage(_rounded(voltage_v, voltage_resolution_v))
+        supply.set_overvoltage(_rounded(voltage_v, VOLTAGE_STEP_V))
 
     def set_output(on: bool) -> None:
         if on and supply.overvoltage_tripped:

@@ -3,7 +3,8 @@
 The seat of lowest rank that presses commands; both directions of one seat cancel; taking over from another
 seat or reversing passes through a pause. A drive that lasts too long is cut off, and after that, after
 lock-out and after a start a switch that is still held counts only once it was released.
-A command acts one scan after its debounce.
+A command acts one scan after its debounce. What a seat may do after it was overridden, and what still works
+while another switch is stuck, are the model's habits; what can be wrong stands in `trim_faults`.
 """
 
 from collections.abc import Mapping, Sequence
@@ -11,7 +12,8 @@ from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
 from instruments.simulated.agenda import to_ns
-from instruments.simulated.parameters import SwitchInput
+from instruments.simulated.parameters import SwitchInput, TrimHabits
+from instruments.simulated.trim_faults import TrimFaults
 
 HAND_OVER_NS = 30_000_000
 
@@ -37,9 +39,20 @@ class DebouncedSwitch:
 
     parameters: SwitchInput
     scans: int
+    rearms: bool = True
     pressed: bool = False
     spent: bool = False
     equal: int = 0
+
+    @property
+    def counts(self) -> bool:
+        """Whether it commands: pressed and not spent."""
+        return self.pressed and not self.spent
+
+    @property
+    def stuck(self) -> bool:
+        """Whether it is still held although it was cut off."""
+        return self.pressed and self.spent
 
     def scan(self, at_ground: bool) -> None:
         """Take one scan."""
@@ -49,27 +62,40 @@ class DebouncedSwitch:
         self.equal += 1
         if self.equal >= self.scans:
             self.pressed, self.equal = at_ground, 0
-            self.spent = self.spent and at_ground
+            self.spent = self.spent and (at_ground or not self.rearms)
 
 
 class TrimAxis:
     """One axis: switches, priority, pause, cut-off."""
 
     def __init__(
-        self, name: str, switches: Sequence[SwitchInput], quantities: Mapping[str, float], contacts: Contacts
+        self,
+        name: str,
+        switches: Sequence[SwitchInput],
+        quantities: Mapping[str, float],
+        contacts: Contacts,
+        habits: TrimHabits,
     ) -> None:
         self.name = name
+        self._faults = TrimFaults.of(name, switches, quantities)
         self.switches = [
-            DebouncedSwitch(parameters=switch, scans=max(1, round(quantities[f"{switch.name}.debounce_scans"])))
+            DebouncedSwitch(
+                parameters=switch,
+                scans=max(1, round(quantities[f"{switch.name}.debounce_scans"])),
+                rearms=not self._faults.never_rearms,
+            )
             for switch in switches
         ]
         self.drive: Command | None = None
+        self._habits = habits
         self._contacts = contacts
         self._cut_off_ns = to_ns(quantities[f"{name}.cut_off_s"])
         self._since_ns = 0
+        self._driven_ns = 0  # by earlier drives, where taps accumulate
         self._last: Command | None = None
         self._stopped_ns = 0
         self._waiting = False
+        self._challenged_ns: int | None = None  # since when a seat with priority has been put off
 
     @property
     def direction(self) -> int:
@@ -78,8 +104,9 @@ class TrimAxis:
 
     def start(self) -> None:
         """Begin idle; whatever is pressed now must be released first."""
-        self.drive = self._last = None
+        self.drive = self._last = self._challenged_ns = None
         self._waiting = False
+        self._driven_ns = 0
         for switch in self.switches:
             switch.pressed = switch.spent = self._contacts.pressed(switch.parameters.pin)
             switch.equal = 0
@@ -88,11 +115,16 @@ class TrimAxis:
         """Take one scan: act on what was debounced before, then debounce."""
         if locked:
             self._spend_pressed()
-        if self.drive is not None and now_ns - self._since_ns >= self._cut_off_ns:
+        if self._faults.gap_restarts and any(switch.counts and switch.equal for switch in self.switches):
+            self._since_ns = now_ns
+        due_ns = self.due_ns()
+        if due_ns is not None and now_ns >= due_ns:
+            self._driven_ns = 0
+            self._since_ns = now_ns
             self._spend_pressed()
-        wanted = self._wanted()
+        wanted = self._wanted(now_ns)
         if self.drive is not None and wanted != self.drive:
-            self._last, self._stopped_ns, self.drive = self.drive, now_ns, None
+            self._stop(now_ns, wanted)
         paused = self._last is not None and wanted != self._last and now_ns - self._stopped_ns < HAND_OVER_NS
         self._waiting = wanted is not None and paused
         if self.drive is None and wanted is not None and not paused:
@@ -102,23 +134,77 @@ class TrimAxis:
 
     def busy(self) -> bool:
         """Say whether the very next scan may change anything, lines and lock-out staying as they are."""
-        return self._waiting or self._wanted() != self.drive or any(switch.equal for switch in self.switches)
+        return (
+            self._waiting
+            or self._challenged_ns is not None
+            or self._commanded() != self.drive
+            or any(switch.equal for switch in self.switches)
+        )
 
     def due_ns(self) -> int | None:
-        """Return when the cut-off comes, or None when it does not drive."""
-        return self._since_ns + self._cut_off_ns if self.drive else None
+        """Return when the cut-off comes, or None when it does not drive or never will be cut off."""
+        if self.drive is None or self._faults.uncut & self._driving():
+            return None
+        return self._since_ns + self._cut_off_ns - self._driven_ns
+
+    def _stop(self, now_ns: int, wanted: Command | None) -> None:
+        drive = self.drive
+        if drive is None:
+            return
+        if self._faults.taps_accumulate:
+            self._driven_ns += now_ns - self._since_ns
+        if wanted is not None and wanted.rank != drive.rank and not self._habits.resumes_after_hand_over:
+            for switch in self.switches:
+                switch.spent = switch.spent or (switch.pressed and switch.parameters.rank == drive.rank)
+        self._last, self._stopped_ns, self.drive = drive, now_ns, None
 
     def _spend_pressed(self) -> None:
         for switch in self.switches:
             switch.spent = switch.spent or switch.pressed
 
-    def _wanted(self) -> Command | None:
-        pressed = [switch.parameters for switch in self.switches if switch.pressed and not switch.spent]
+    def _driving(self) -> frozenset[str]:
+        """Return the switches behind the present drive."""
+        return frozenset(
+            switch.parameters.name
+            for switch in self.switches
+            if switch.counts and (switch.parameters.rank, switch.parameters.direction) == self.drive
+        )
+
+    def _wanted(self, now_ns: int) -> Command | None:
+        """Return what is commanded, a seat with priority put off by its delay where that is a fault."""
+        commanded = self._commanded()
+        held = self.drive if self._driving() else None
+        if held is None or commanded is None or commanded.rank >= held.rank or not self._faults.priority_delay_ns:
+            self._challenged_ns = None
+            return commanded
+        if self._challenged_ns is None:
+            self._challenged_ns = now_ns
+        if now_ns - self._challenged_ns < self._faults.priority_delay_ns:
+            return held
+        self._challenged_ns = None
+        return commanded
+
+    def _commanded(self) -> Command | None:
+        pressed = [switch.parameters for switch in self.switches if switch.counts and not self._blocked(switch)]
         if not pressed:
             return None
-        rank = min(switch.rank for switch in pressed)
+        choose = max if self._faults.priority_inverted else min
+        rank = choose(switch.rank for switch in pressed)
         directions = {switch.direction for switch in pressed if switch.rank == rank}
-        return Command(rank, directions.pop()) if len(directions) == 1 else None
+        if len(directions) == 1 or self._faults.opposing_drives:
+            return Command(rank, max(directions))
+        return None
+
+    def _blocked(self, switch: DebouncedSwitch) -> bool:
+        """Say whether a switch that is stuck keeps this one from commanding."""
+        for stuck in self.switches:
+            if not stuck.stuck:
+                continue
+            same_seat = stuck.parameters.rank == switch.parameters.rank
+            works = self._habits.opposite_works_while_stuck if same_seat else self._habits.other_seat_works_while_stuck
+            if self._faults.stuck_blocks or not works:
+                return True
+        return False
 
 
 class LockOut:
@@ -142,14 +228,16 @@ class LockOut:
 class AirspeedDuty:
     """Trim duty by airspeed: full up to one speed, falling in a line to the slow duty at the other.
 
-    Airspeed that was lost, or never came, gives the slow duty.
+    Airspeed that was lost, or never came, gives the slow duty. `scale` other than 1 is a fault: the airspeed is taken
+    in the wrong unit.
     """
 
-    def __init__(self, *, full_kt: float, slow_kt: float, slow_duty: float, lost_s: float) -> None:
+    def __init__(self, *, full_kt: float, slow_kt: float, slow_duty: float, lost_s: float, scale: float = 1.0) -> None:
         self._full_kt = full_kt
         self._slow_kt = slow_kt
         self._slow_duty = slow_duty
         self._lost_ns = to_ns(lost_s)
+        self._scale = scale
         self._airspeed_kt: float | None = None
         self._received_ns = 0
 
@@ -159,7 +247,7 @@ class AirspeedDuty:
 
     def receive(self, airspeed_kt: float, now_ns: int) -> None:
         """Take a new airspeed."""
-        self._airspeed_kt, self._received_ns = airspeed_kt, now_ns
+        self._airspeed_kt, self._received_ns = self._scale * airspeed_kt, now_ns
 
     def lost_at_ns(self) -> int | None:
         """Return when the airspeed will be lost, or None when there is none."""

@@ -3,8 +3,12 @@
 Power: without charge it starts at the cold-start voltage; once running it runs down to the reset voltage,
 where it resets at once and waits for the warm-start voltage, its reset count kept until it is discharged.
 Firmware scans on a fixed grid; a scan that could change nothing is not run, which changes no result.
-Not modelled: flaps, lights, the hold-up converter's input power and drop-out, over-current trips, memory of
-anything but the reset count over a reset, temperature. A creeping bridge creeps from the start of the firmware.
+A creeping bridge creeps from the start of the firmware.
+Not modelled: flaps and lights (their outputs stay off). Motors: whatever stands at an output is a resistor, so there
+is no inrush, back voltage, stall or end stop, nothing moves, and no limit switch or position pot answers. Filaments
+and their inrush, LEDs. The display at the hold-up output with its reboot, and the converter behind it: the output is
+at its level while the firmware runs, takes no input power at whatever efficiency, and holds nothing up. Dead time and
+over-current trips of bridges, memory of anything but the reset count over a reset, temperature.
 """
 
 from enum import Enum
@@ -12,7 +16,7 @@ from functools import partial
 
 from instruments.simulated.agenda import Agenda, Alarm, Order, to_ns
 from instruments.simulated.bus_line import BusLine
-from instruments.simulated.dimming import DimmingBank
+from instruments.simulated.dimming import DimmerLevel, DimmingBank
 from instruments.simulated.discrete_inputs import DebouncedDiscrete, DiscreteBank
 from instruments.simulated.draw import keyed_uniform
 from instruments.simulated.network import InputNetwork
@@ -61,9 +65,12 @@ class Twin:
         quantities = self._quantities = twin_quantities(parameters)
         self.outputs = OutputStage(parameters, quantities, relays)
         self.discretes = DiscreteBank(parameters.discretes, quantities, pins)
-        self.dimming = DimmingBank(parameters.rheostats, parameters.dimmers, quantities, pins)
+        self.dimming = DimmingBank(parameters.rheostats, parameters.dimmers, quantities, pins, network.voltage_v)
+        habits = parameters.trim_habits
         self.axes = {
-            name: TrimAxis(name, [switch for switch in parameters.switches if switch.axis == name], quantities, pins)
+            name: TrimAxis(
+                name, [switch for switch in parameters.switches if switch.axis == name], quantities, pins, habits
+            )
             for name in self.outputs.bridges
         }
         self.lock_out = LockOut(quantities["unit.lockout_v"], quantities["unit.release_v"])
@@ -71,9 +78,11 @@ class Twin:
             full_kt=parameters.full_trim_airspeed_kt,
             slow_kt=parameters.slow_trim_airspeed_kt,
             slow_duty=parameters.slow_trim_duty,
-            lost_s=parameters.airspeed_lost_s,
+            lost_s=quantities["unit.airspeed_lost_s"],
+            scale=quantities["unit.airspeed_scale"],
         )
         self._reports = Reports(parameters.node)
+        self._settings_off = round(quantities["unit.settings_off"])
         self._axis_of_pin = {switch.pin: switch.axis for switch in parameters.switches}
         self._restless_axes: set[str] = set()
         self._duty = 1.0
@@ -106,14 +115,25 @@ class Twin:
             self._lose_power(PowerState.UNPLUGGED)
             self._network.unplug()
 
+    def shows(self, discrete: str) -> bool:
+        """Say whether the annunciator of a discrete is lit: the accepted state, while the firmware runs.
+
+        Raises:
+            KeyError: it has no such discrete.
+        """
+        states = {entry.parameters.name: entry.state for entry in self.discretes.inputs}
+        return states[discrete] and self.state is PowerState.RUNNING
+
     def loads_changed(self) -> None:
         """Take note that the bench switched a load or the arm relay."""
         if self.powered:
             for name in self.axes:
                 self._show_bridge(name)
             for level in self.dimming.levels:
-                self.outputs.show_dimmer(self._agenda.now_ns, level.parameters.name, level.level)
+                self._show_dimmer(level)
             self._set_draw()
+        elif self.state is PowerState.UNPLUGGED:
+            self.outputs.be_absent(self._agenda.now_ns)
 
     # --- power ------------------------------------------------------------------------------------
 
@@ -154,6 +174,7 @@ class Twin:
             axis.drive = None
         self.outputs.lose_power(now_ns)
         if state is PowerState.UNPLUGGED:
+            self.outputs.be_absent(now_ns)
             return
         short_s = self._quantities["unit.input_short_s"]
         self._network.set_unit_load(0.0, UNPOWERED_CONDUCTANCE_S + short_s)
@@ -210,9 +231,9 @@ class Twin:
             self._restless_axes.update(self.axes)
         for discrete in self.discretes.scan():
             self._report_change(discrete)
-        levels = self.dimming.scan()
+        levels = self.dimming.scan(now_ns)
         for level in levels:
-            self.outputs.show_dimmer(now_ns, level.parameters.name, level.level)
+            self._show_dimmer(level)
         if self._scan_axes(now_ns) or levels:
             self._set_draw()
         self._plan_scan(now_ns)
@@ -245,7 +266,8 @@ class Twin:
             self._scan_at_or_after(min(dues_ns))
 
     def _receive(self, identifier: int, data: bytes) -> None:
-        if self.state is not PowerState.RUNNING or identifier != self.parameters.airspeed_identifier:
+        listens = self.state is PowerState.RUNNING and self.parameters.on_bus
+        if not listens or identifier != self.parameters.airspeed_identifier:
             return
         speed_kt = airspeed_kt(data)
         if speed_kt is not None:
@@ -257,6 +279,8 @@ class Twin:
 
     def _report_change(self, discrete: DebouncedDiscrete) -> None:
         """Report one scan later, plus a wait for the bus."""
+        if not self.parameters.on_bus:
+            return
         self._changes_reported += 1
         wait_s = keyed_uniform(
             0.0, self._quantities["unit.bus_wait_s"], self._seed, "unit", "bus wait", self._changes_reported
@@ -271,12 +295,15 @@ class Twin:
         self._agenda.at(self._agenda.now_ns + self._scan_ns + to_ns(wait_s), Order.FIRMWARE, send)
 
     def _report_all(self) -> None:
+        if not self.parameters.on_bus:
+            return
         parameters, reports = self.parameters, self._reports
         for discrete in self.discretes.inputs:
             self._send_discrete(discrete, state=discrete.state, changes=discrete.changes)
         counts = (
             (parameters.reset_count_identifier, self.resets),
-            (parameters.configuration_identifier, parameters.configuration),
+            (parameters.configuration_identifier, parameters.configuration + self._settings_off),
+            *((identifier, value + self._settings_off) for identifier, value in parameters.settings),
         )
         for identifier, value in counts:
             self._bus.offer(identifier, reports.count(identifier, value), from_unit=True)
@@ -291,7 +318,13 @@ class Twin:
     # --- outputs ----------------------------------------------------------------------------------
 
     def _show_bridge(self, name: str) -> None:
-        self.outputs.show_bridge(self._agenda.now_ns, name, self.axes[name].direction, self._duty)
+        self.outputs.show_bridge(
+            self._agenda.now_ns, name, self.axes[name].direction, self._duty, bus_v=self._network.voltage_v()
+        )
+
+    def _show_dimmer(self, level: DimmerLevel) -> None:
+        name, now_ns = level.parameters.name, self._agenda.now_ns
+        self.outputs.show_dimmer(now_ns, name, level.level, bus_v=self._network.voltage_v())
 
     def _stop_creep(self, name: str, start: int) -> None:
         """End the creep of one bridge, unless the unit lost power since."""

@@ -1,5 +1,7 @@
 """Quantities of a middling twin, for everything its drawn quantities leave out."""
 
+import math
+
 from instruments.simulated.parameters import TwinParameters
 
 UNIT_DEFAULTS = {
@@ -15,11 +17,24 @@ UNIT_DEFAULTS = {
     "unit.lockout_v": 8.0,
     "unit.release_v": 8.8,
     "unit.bus_wait_s": 0.002,
+    "unit.loses_edges": 0.0,
+    "unit.airspeed_scale": 1.0,
+    "unit.trim_feed_ohm": 0.0,
+    "unit.settings_off": 0.0,
+    "unit.rheostats_crossed": 0.0,
 }
 ACTIVE_LOW_DEFAULTS = {"threshold_active_v": 1.6, "threshold_inactive_v": 2.6, "pull_ohm": 4700.0, "pull_v": 5.0}
 ACTIVE_HIGH_DEFAULTS = {"threshold_active_v": 4.0, "threshold_inactive_v": 3.0, "pull_ohm": 22000.0, "pull_v": 0.0}
-DISCRETE_DEFAULTS = {"debounce_scans": 4.0, "stuck": 0.0, "ground_short_s": 0.0}
-SWITCH_DEFAULTS = {"debounce_scans": 4.0}
+DISCRETE_DEFAULTS = {
+    "debounce_scans": 4.0,
+    "stuck": 0.0,
+    "inverted": 0.0,
+    "ground_short_s": 0.0,
+    "bridge_s": 0.0,
+    "drop_out_changes": 0.0,
+    "drop_out_s": 0.0,
+}
+SWITCH_DEFAULTS = {"debounce_scans": 4.0, "uncut": 0.0}
 AXIS_DEFAULTS = {
     "positive_ohm": 0.2,
     "negative_ohm": 0.2,
@@ -29,12 +44,45 @@ AXIS_DEFAULTS = {
     "leakage_a": 1e-4,
     "creep_v": 0.0,
     "creep_s": 0.0,
+    "low_bus_ohm": 0.0,
+    "duty_offset": 0.0,
+    "positive_duty_fixed": 0.0,
+    "negative_duty_fixed": 0.0,
+    "leads_swapped": 0.0,
+    "priority_inverted": 0.0,
+    "priority_delay_s": 0.0,
+    "opposing_drives": 0.0,
+    "taps_accumulate": 0.0,
+    "gap_restarts": 0.0,
+    "never_rearms": 0.0,
+    "stuck_blocks": 0.0,
+}
+DIMMER_DEFAULTS = {
+    "drop_ohm": 0.1,
+    "limit_a": 1.2,
+    "latches": 0.0,
+    "off_ohm": 1e5,
+    "stuck": 0.0,
+    "floor_level": 0.0,
+    "missing_level": 0.0,
+    "sag": 0.0,
+    "gain": 100.0,
+    "bus_per_volt": 0.0,
+}
+RIPPLE_DEFAULTS = {"ripple_v": 0.0, "ripple_hz": 2000.0}  # of a DC dimming output
+RHEOSTAT_DEFAULTS = {  # a wiper input without a pull of its own
+    "pull_v": 0.0,
+    "pull_ohm": math.inf,
+    "open_travel": 0.0,
+    "offset_v": 0.0,
+    "wander_v": 0.0,
+    "wander_hz": 5.0,
 }
 
 
 def twin_defaults(twin: TwinParameters) -> dict[str, float]:
     """Return every quantity a twin of this structure has, by flat name, at its default."""
-    defaults = dict(UNIT_DEFAULTS)
+    defaults = UNIT_DEFAULTS | {"unit.airspeed_lost_s": twin.airspeed_lost_s}
     for discrete in twin.discretes:
         levels = ACTIVE_LOW_DEFAULTS if discrete.active_low else ACTIVE_HIGH_DEFAULTS
         defaults.update({f"{discrete.name}.{key}": value for key, value in (levels | DISCRETE_DEFAULTS).items()})
@@ -47,9 +95,12 @@ def twin_defaults(twin: TwinParameters) -> dict[str, float]:
             "frequency_hz": 240.0,
             "offset_level": 0.0,
             "high_level": dimmer.high_level,
-            "drop_ohm": 0.1,
+            **DIMMER_DEFAULTS,
+            **({} if dimmer.pwm else RIPPLE_DEFAULTS),
         }
         defaults.update({f"{dimmer.name}.{key}": value for key, value in levels.items()})
+    for rheostat in twin.rheostats:
+        defaults.update({f"{rheostat.name}.{key}": value for key, value in RHEOSTAT_DEFAULTS.items()})
     return defaults
 
 

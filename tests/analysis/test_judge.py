@@ -1,6 +1,7 @@
 """Findings: what passes, what fails, what stays open, and whose doing it is."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -81,7 +82,7 @@ def test_a_finding_carries_the_figures_it_was_judged_by():
         2,
     )
     assert (finding.low, finding.high, finding.limit_id) == (-math.inf, 0.60, "drop")
-    assert finding.limit_source == "invented for the demo"
+    assert finding.limit_source == "invented for the demo, 2025-01-01"
     assert finding.margin == pytest.approx(0.29)
     assert finding.margin_percent == pytest.approx(100 * 0.29 / 0.6)
     assert finding.conformity_probability == pytest.approx(1.0)
@@ -188,14 +189,21 @@ def observation(trials, failures, **more):
     )
 
 
-def test_an_observation_without_failure_passes_and_says_what_it_proves():
+def test_an_observation_without_failure_passes_and_says_what_holds():
     finding = observe(observation(59, 0, captures=("edges",)), procedure="truth")
     assert (finding.verdict, finding.cause, finding.rule) == (Verdict.PASS, None, "exact")
     assert (finding.trials, finding.failures, finding.capture) == (59, 0, "edges")
     assert math.isnan(finding.standard_uncertainty)
     assert math.isnan(finding.value)
     assert finding.limit_source == "unit sheet"
-    assert finding.notes == ("failed never in 59 tries: with 95 % confidence less often than 5.0 % of the time",)
+    assert finding.title == "Discrete 1: follows its stimulus"
+    assert finding.notes == ()
+
+
+@pytest.mark.parametrize("statement", ["follows its stimulus", ""])
+def test_a_title_that_says_what_must_hold_does_not_say_it_twice(statement):
+    said = replace(observation(1, 0), title="Discrete 1 follows its stimulus", statement=statement)
+    assert observe(said, procedure="truth").title == said.title
 
 
 @pytest.mark.parametrize(

@@ -5,14 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from analysis.pulse import (
-    level_edges,
-    periods,
-    pulse_durations,
-    shorth,
-    state_levels,
-    transition_durations,
-)
+from analysis.pulse import level_edges, shorth, state_levels, transition_samples
+from analysis.pwm import pwm
 
 
 def step_response(tau_samples, n=20_000, lead=2000):
@@ -20,19 +14,23 @@ def step_response(tau_samples, n=20_000, lead=2000):
     return np.where(t < 0, 0.0, 1.0 - np.exp(-np.maximum(t, 0) / tau_samples))
 
 
+def transitions(samples):
+    """Return the transition durations of a record, in samples."""
+    levels = state_levels(samples)
+    return transition_samples(samples, level_edges(samples, levels), levels)
+
+
 def test_first_order_step_rises_from_ten_to_ninety_per_cent_in_ln_9_tau():
     # ln 9 tau = 2.1972245773 tau, exact; linear interpolation errs by about (Ts/tau)^2/8
-    samples = step_response(500.0)
-    levels = state_levels(samples)
-    (duration,) = transition_durations(samples, 1e6, levels)
-    assert duration == pytest.approx(2.1972245773 * 500e-6, rel=1e-5)
+    (duration,) = transitions(step_response(500.0))
+    assert duration == pytest.approx(2.1972245773 * 500.0, rel=1e-5)
 
 
 def test_trapezoid_rises_from_ten_to_ninety_per_cent_in_four_fifths_of_its_ramp():
     # 0.8 t_r, exact
     samples = np.concatenate([np.full(400, 1.0), np.linspace(1.0, 11.0, 101), np.full(400, 11.0)])
-    (duration,) = transition_durations(samples, 10_000.0, state_levels(samples))
-    assert duration == pytest.approx(0.8 * 100 / 10_000.0, rel=1e-12)
+    (duration,) = transitions(samples)
+    assert duration == pytest.approx(0.8 * 100, rel=1e-12)
 
 
 def trapezoids(n_periods, period, ramp, duration, phase=0.0):
@@ -44,18 +42,22 @@ def trapezoids(n_periods, period, ramp, duration, phase=0.0):
     return up - down
 
 
+def measured(samples):
+    """Measure as PWM at one sample a second."""
+    return pwm(samples, 1.0, nominal_frequency_hz=1.0 / 400.0, off_below=0.1, on_above=0.9)
+
+
 def test_period_duration_and_duty_of_trapezoids_are_exact():
     # IEEE Std 181-2011: pulse duration and period between mesial instants
-    samples = trapezoids(6, 400.5, 20.0, 133.25, phase=0.37)
-    levels = state_levels(samples)
-    assert periods(samples, 1.0, levels) == pytest.approx([400.5] * 5, abs=1e-9)
-    assert pulse_durations(samples, 1.0, levels) == pytest.approx([133.25] * 6, abs=1e-9)
+    found = measured(trapezoids(6, 400.5, 20.0, 133.25, phase=0.37))
+    assert found.n_periods == 5
+    assert found.samples_per_period == pytest.approx(400.5, abs=1e-9)
+    assert found.duty * found.samples_per_period == pytest.approx(133.25, abs=1e-9)
 
 
 def test_a_record_that_begins_high_still_pairs_rises_with_falls():
-    samples = 1.0 - trapezoids(4, 400.0, 20.0, 100.0)
-    levels = state_levels(samples)
-    assert pulse_durations(samples, 1.0, levels) == pytest.approx([300.0] * 3, abs=1e-9)
+    found = measured(1.0 - trapezoids(4, 400.0, 20.0, 100.0))
+    assert found.duty * found.samples_per_period == pytest.approx(300.0, abs=1e-9)
 
 
 def ringing_square():

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.ramp import threshold_on_ramp, threshold_on_stairs
+from analysis.ramp import threshold_on_ramp
 from analysis.uncertainty import difference, exact
 
 
@@ -37,11 +37,3 @@ def test_two_ramps_do_not_share_their_errors():
     fall = threshold_on_ramp(exact(8.0), rate_v_per_s=-0.5, sample_interval_s=0.01, name="fall")
     rise = threshold_on_ramp(exact(8.8), rate_v_per_s=0.5, sample_interval_s=0.01, name="rise")
     assert difference(rise, fall).standard_uncertainty == pytest.approx(math.sqrt(2.0) * 0.5 * 0.01 / math.sqrt(12.0))
-
-
-def test_a_staircase_places_the_threshold_in_the_middle_of_its_step():
-    # presses every 0.1 V: u = 0.1 V / sqrt(12)
-    threshold = threshold_on_stairs(8.7, 8.8, "release")
-    assert threshold.value == pytest.approx(8.75)
-    assert threshold.standard_uncertainty == pytest.approx(0.1 / math.sqrt(12.0))
-    assert math.isnan(threshold_on_stairs(8.7, math.nan, "release").value)

@@ -13,6 +13,7 @@ from analysis.sentences import (
     decimals_for,
     figures,
     finding_sentence,
+    format_degrees_of_freedom,
     format_duration,
     format_probability,
     format_quantity,
@@ -140,9 +141,7 @@ def test_minus_nothing_prints_as_nothing():
 
 def test_counts_carry_their_tries_and_what_they_prove():
     # 1 - 0.05**(1/20) = 13.9 %: exact binomial bound for no event in 20 tries
-    assert finding_sentence(COUNT) == (
-        "Discrete 3: held in 20 of 20 tries; failed never in 20 tries: below 14 % at 95 %"
-    )
+    assert finding_sentence(COUNT) == "Discrete 3: never failed in 20 tries: rate below 14 % at 95 %"
 
 
 def test_a_count_with_failures_says_how_many():
@@ -150,6 +149,7 @@ def test_a_count_with_failures_says_how_many():
 
 
 def test_few_tries_claim_no_bound():
+    assert finding_sentence(replace(COUNT, trials=19)) == "Discrete 3: held in 19 of 19 tries"
     assert finding_sentence(replace(COUNT, trials=2)) == "Discrete 3: held in 2 of 2 tries"
     assert finding_sentence(replace(COUNT, trials=1)) == "Discrete 3: held in the one try"
     assert finding_sentence(replace(COUNT, trials=1, failures=1)) == "Discrete 3: did not hold in the one try"
@@ -200,6 +200,13 @@ def test_probabilities_are_never_a_plain_hundred_or_none():
     assert format_probability(1e-9) == "< 0.1 %"
     assert format_probability(0.8413) == "84.1 %"
     assert format_probability(math.nan) == ""
+
+
+@pytest.mark.parametrize(
+    ("freedom", "printed"), [(1.0, "1"), (59.4, "59"), (1000.0, "1000"), (1000.1, "inf"), (4.2e14, "inf")]
+)
+def test_degrees_of_freedom_without_end_print_as_such(freedom, printed):
+    assert format_degrees_of_freedom(freedom) == printed
 
 
 def test_durations_read_in_seconds_and_from_two_minutes_on_in_minutes_too():

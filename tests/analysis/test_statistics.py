@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 
-from analysis.statistics import WORST_CASE_TRIALS, never_in, summarise_latencies, upper_bound, zero_failure_trials
+from analysis.statistics import WORST_CASE_TRIALS, summarise_latencies, upper_bound, zero_failure_trials
 
 
 @pytest.mark.parametrize(
@@ -49,10 +49,6 @@ def test_certainty_is_refused(fraction):
         zero_failure_trials(fraction)
     with pytest.raises(ValueError, match="is not between 0 and 1"):
         zero_failure_trials(confidence=fraction)
-
-
-def test_never_says_how_often_it_may_still_happen():
-    assert never_in(10) == "never in 10 tries: with 95 % confidence less often than 26 % of the time"
 
 
 def test_latencies_are_summed_up_in_four_figures():

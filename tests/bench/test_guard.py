@@ -65,6 +65,15 @@ def test_motion_nobody_commanded_ends_the_run_as_the_units():
     assert caught.value.cause is Cause.UNIT
 
 
+def test_motion_while_a_line_reads_closed_that_nobody_closed_ends_the_run_and_blames_nobody():
+    watching, _ = guard()
+    watching.armed = True
+    lines = {"pitch-left-up": np.ones(250, dtype=bool), "pitch-left-down": np.zeros(250, dtype=bool)}
+    with pytest.raises(AbortError, match="pitch-left-up reads closed") as caught:
+        watching.check({"pitch.current": quiet(1.5, 0.25)}, 0.0, RATE_HZ, lines)
+    assert caught.value.cause is Cause.UNDECIDED
+
+
 def test_commanded_motion_and_what_follows_a_release_at_once_is_no_alarm():
     watching, commands = guard()
     watching.armed = True
@@ -98,3 +107,20 @@ def test_commands_are_known_in_any_stretch_however_they_were_told():
 def test_an_abort_survives_pickling_with_its_cause():
     error = pickle.loads(pickle.dumps(AbortError("too much", Cause.UNIT, "pitch.current")))  # noqa: S301
     assert (str(error), error.cause, error.suspect) == ("too much", Cause.UNIT, "pitch.current")
+
+
+def test_a_second_current_channel_that_is_over_range_hides_no_over_current():
+    watching, _ = guard(limit_a=5.0)
+    clipped = np.full(50, 2.0)  # the 2 A channel shows its end, below the limit
+    watching.check({"unit.current": clipped, "unit.current.high": quiet(12.0, 0.05)}, 0.0, RATE_HZ)
+    with pytest.raises(AbortError, match=r"unit\.current\.high"):
+        watching.check({"unit.current": clipped, "unit.current.high": quiet(12.0, 0.05)}, 0.05, RATE_HZ)
+
+
+def test_more_volts_than_were_set_end_the_run_and_fewer_do_not():
+    watching, _ = guard()
+    watching.set_voltage_v = 13.8
+    for level in (13.8, 14.0, 5.0):
+        watching.check({"unit.voltage": quiet(level, 1.0)}, 0.0, RATE_HZ)
+    with pytest.raises(AbortError, match=r"14\.20 V.*13\.80 V"):
+        watching.check({"unit.voltage": quiet(14.2, 0.6)}, 0.0, RATE_HZ)

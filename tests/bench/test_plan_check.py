@@ -191,6 +191,18 @@ def test_a_one_sided_limit_has_no_width_to_compare(bench):
     assert held(bench, limits=(("trim-drop", 10.0),)).ability is Ability.CAN
 
 
+def test_a_level_beyond_the_stimuli_is_refused_by_the_figure_that_forbids_it(bench):
+    assert held(bench, stimulus_v=10.0).ability is Ability.CAN
+    (obstacle,) = held(bench, stimulus_v=16.0).obstacles
+    assert (obstacle.what, obstacle.key) == ("wants 16 V of its stimuli, which end at 10 V", "daq.output-max")
+
+
+def test_what_a_step_leaves_untested_is_said_and_it_can_be_done_all_the_same(bench):
+    step = held(bench, untested=("drift of an open line",))
+    assert (step.ability, step.leaves_untested) == (Ability.CAN, ("drift of an open line",))
+    assert step.to_json()["leaves_untested"] == ["drift of an open line"]
+
+
 def test_a_plan_adds_up_its_time_and_names_what_it_leaves_untested(bench):
     procedures = {
         "one": Declared("one", functions=("power",), bench_time_s=2.5),

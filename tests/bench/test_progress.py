@@ -41,3 +41,16 @@ def test_no_reading_yet_prints_none():
     progress.begin("bench", "bench-check", elapsed_s=0.0, remaining_s=60.0)
     progress.update(11.0, Readings())
     assert "V" not in stream.getvalue()
+
+
+class ClosedPipe(io.StringIO):
+    """Nobody reads any more."""
+
+    def write(self, text):  # noqa: ARG002
+        raise BrokenPipeError
+
+
+def test_nobody_reading_any_more_ends_nothing():
+    progress = TextProgress(ClosedPipe(), live=False)
+    progress.begin("bench", "bench-check", elapsed_s=0.0, remaining_s=60.0)
+    progress.end("bench-check", "6 pass")

@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from analysis.capture import Event
+from analysis.verdict import Cause
 from bench.assembly import OpenBench, open_simulated_bench
 from bench.bus_traffic import BusTraffic
-from bench.errors import UnsafeError
+from bench.errors import AbortError, UnsafeError
 from bench.records.capture_header import CaptureHeader
 from bench.rig import BenchRig
 from bench.run_sheets import SheetNames, load_sheets
@@ -57,8 +58,12 @@ class Keeper:
         self.captures.append(Kept(header))
         return self.captures[-1]
 
-    def prompt(self, action, text, answer):
-        self.prompts.append((action, text, answer))
+    def prompt(self, action, text):
+        self.prompts.append((action, text, ""))
+
+    def answer(self, action, text, answer):
+        assert self.prompts[-1] == (action, text, "")  # asked before answered
+        self.prompts[-1] = (action, text, answer)
 
 
 @dataclass
@@ -67,6 +72,7 @@ class Stand:
     bench: OpenBench
     kept: Keeper
     waits: list[float]
+    said: list[str]
 
 
 @pytest.fixture
@@ -79,6 +85,7 @@ def stand() -> Iterator[Stand]:
     with open_simulated_bench(SHEETS.bench, bench=bench, twin=twin, seed=1) as opened:
         kept = Keeper()
         waits: list[float] = []
+        said: list[str] = []
         assert opened.bus is not None
         rig = BenchRig(
             sheet=SHEETS.bench,
@@ -90,9 +97,10 @@ def stand() -> Iterator[Stand]:
             operator=opened.operator,
             recorder=kept,
             on_wait=lambda: waits.append(0.0),
+            say=said.append,
         )
         rig.begin_procedure("trial", 1)
-        yield Stand(rig, opened, kept, waits)
+        yield Stand(rig, opened, kept, waits, said)
 
 
 def energise(stand: Stand) -> None:
@@ -185,9 +193,25 @@ def test_a_load_that_the_bench_does_not_have_is_named(stand):
         stand.rig.set_load("pitch", "3 ohm")
 
 
-def test_more_than_the_supply_can_do_never_reaches_it(stand):
+@pytest.mark.parametrize(("voltage_v", "current_a"), [(16.5, 1.0), (50.0, 1.0), (13.8, 100.0)])
+def test_more_than_unit_or_supply_stand_never_reaches_the_supply(stand, voltage_v, current_a):
     with pytest.raises(RatingExceededError):
-        stand.rig.set_supply(50.0, 1.0)
+        stand.rig.set_supply(voltage_v, current_a)
+    assert stand.bench.plant.supply.voltage_setting_v == 0.0
+
+
+def test_an_abort_is_not_hidden_by_a_capture_that_cannot_be_ended(stand, monkeypatch):
+    def silent(*_args):
+        raise InstrumentTimeoutError("no reply")
+
+    def break_off() -> None:
+        with stand.rig.capture("broken", (), sample_rate_hz=1000.0):
+            monkeypatch.setattr(stand.bench.daq, "stop", silent)
+            raise AbortError("uncommanded motion", Cause.UNIT)
+
+    with pytest.raises(AbortError, match="uncommanded motion") as caught:
+        break_off()
+    assert "could not be ended" in caught.value.__notes__[0]
 
 
 def test_prompts_are_done_in_the_plant_and_recorded(stand):
@@ -196,6 +220,7 @@ def test_prompts_are_done_in_the_plant_and_recorded(stand):
     stand.rig.ask(PromptAction.UNPLUG_UNIT, "Take it off.")
     assert not stand.bench.plant.plugged
     assert [action for action, _, _ in stand.kept.prompts] == ["plug unit", "unplug unit"]
+    assert stand.said == ["Plug the unit in. -- plugged (simulated)", "Take it off. -- unplugged (simulated)"]
 
 
 def assert_safe(stand: Stand) -> None:
@@ -222,8 +247,9 @@ def test_making_safe_serves_inside_a_capture_and_twice(stand):
     assert_safe(stand)
 
 
+@pytest.mark.parametrize("error", [InstrumentTimeoutError("no reply"), KeyError("a slip of ours")])
 @pytest.mark.parametrize(
-    ("driver", "method", "unknown"),
+    "broken",
     [
         ("supply", "make_safe", "supply off"),
         ("daq", "release_watchdog", "contactor open"),
@@ -231,14 +257,15 @@ def test_making_safe_serves_inside_a_capture_and_twice(stand):
         ("daq", "start", "bus below 1 V"),
     ],
 )
-def test_one_instrument_that_fails_keeps_no_other_from_being_made_safe(stand, monkeypatch, driver, method, unknown):
+def test_one_instrument_that_fails_keeps_no_other_from_being_made_safe(stand, monkeypatch, broken, error):
+    driver, method, unknown = broken
     energise(stand)
     drive_pitch(stand)
 
-    def silent(*_args, **_kwargs):
-        raise InstrumentTimeoutError("no reply")
+    def failing(*_args, **_kwargs):
+        raise error
 
-    monkeypatch.setattr(getattr(stand.bench, driver), method, silent)
+    monkeypatch.setattr(getattr(stand.bench, driver), method, failing)
     with pytest.raises(UnsafeError, match=f"{unknown}: unknown"):
         stand.rig.make_safe()
     plant = stand.bench.plant

@@ -31,7 +31,15 @@ def test_procedures_learn_of_the_bench_what_its_sheet_says():
     assert facts.loads["pitch"]["9.0 ohm"].resistance_ohm == 9.0
     assert facts.loads["pitch"]["open"].resistance_ohm == math.inf
     assert facts.loads["plug"].keys() == {"open", "1.4 ohm"}
+    assert {name for name, load in facts.loads["dc-1"].items() if load.to_reference} == {"10 kohm"}
     assert facts.path_resistance_ohm == {"run": 0.0, "20 ohm": 20.0}
+    assert facts.path_resistance_bound == {"run": 0.0, "20 ohm": 0.01}
+    assert facts.clock_bound == 50e-6
+    pitch = facts.channels["pitch.current"]  # 10 V range behind 0.5 A/V
+    assert (pitch.quantity_unit, pitch.full_scale) == ("A", 5.0)
+    assert (pitch.relative_bound, pitch.absolute_bound) == (0.003, 0.003)
+    assert pitch.noise == pytest.approx(0.5 * 0.0003)
+    assert facts.channels.keys() == load_bench("simulated", dotterel()).signals.keys()
     assert (facts.stimulus_relative_bound, facts.stimulus_absolute_bound_v) == (0.0005, 0.005)
 
 
@@ -111,6 +119,10 @@ INPUT_8 = '"discrete-2.voltage" = { input = 8, range = "10 V", probe = "volts", 
         (("run = { digital", "walk = { digital"), "paths.run: is missing; add it: no unit can be powered"),
         (("run = { digital", "walk = { digital"), "paths.walk: is no position of the bus switch"),
         (
+            ('resistance = "20 ohm", tolerance = "1 %" }', 'resistance = "20 ohm" }'),
+            'paths."20 ohm".tolerance: is missing; add it, such as "1 %"',
+        ),
+        (
             (
                 '"9.0 ohm" = { digital-output = 25, resistance = "9.0 ohm"',
                 '"9.0 ohm" = { digital-output = 25, resistance = "90 ohm"',
@@ -166,8 +178,9 @@ def test_a_bench_without_adapter_for_the_model_says_which_it_has(tmp_path):
     path = changed(tmp_path, "bench")
     text = (tmp_path / "bench.toml").read_text(encoding="utf-8").replace("adapters.dotterel-6", "adapters.dotterel-7")
     (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
+    there = "this bench has adapters for: dotterel-7, sanderling-2"
     assert problems_of(load_bench, path, dotterel()) == [
-        "adapters.dotterel-6: is missing; add [adapters.dotterel-6]; this bench has adapters for: dotterel-7"
+        f"adapters.dotterel-6: is missing; add [adapters.dotterel-6]; {there}"
     ]
 
 

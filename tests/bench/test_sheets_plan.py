@@ -10,7 +10,10 @@ def plan_faults(folder, *edits):
 
 def test_the_shipped_plan_goes_from_a_dead_bench_to_a_loaded_unit_and_back():
     plan = load_plan("acceptance", PROCEDURES, dotterel())
-    assert tuple(step.procedure for step in plan.steps) == PROCEDURES
+    planned = tuple(step.procedure for step in plan.steps)
+    assert planned == tuple(name for name in PROCEDURES if name in planned)
+    assert planned[:4] == ("bench-check", "bench-leads", "unpowered", "power-up")
+    assert planned[-2:] == ("final-repeat", "discharge")
     assert plan.airspeed_kt == 60.0
     assert not plan.single_function
     by_name = {step.procedure: step for step in plan.steps}
@@ -21,7 +24,7 @@ def test_the_shipped_plan_goes_from_a_dead_bench_to_a_loaded_unit_and_back():
 
 def test_what_powers_the_unit_waits_for_the_bench_and_what_loads_it_for_the_light_load():
     steps = {step.procedure: step for step in load_plan("acceptance", PROCEDURES).steps}
-    for name in PROCEDURES[2:-1]:
+    for name in list(steps)[2:-1]:
         assert {"bench-check", "bench-leads"} <= set(steps[name].gated_by), name
     for name in ("trim-loaded", "trim-cut-off", "ground-pin", "bus-ramp"):
         assert "trim-light" in steps[name].gated_by
@@ -31,7 +34,9 @@ def test_what_powers_the_unit_waits_for_the_bench_and_what_loads_it_for_the_ligh
 def test_every_axis_that_is_loaded_was_shown_to_obey_before():
     steps = load_plan("acceptance", PROCEDURES).steps
     light = next(step for step in steps if step.procedure == "trim-light")
-    loaded = {axis for step in steps if step.stage in {"full load", "brownout"} for axis in step.conditions["axes"]}
+    loaded = {
+        axis for step in steps if step.stage in {"full load", "brownout"} for axis in step.conditions.get("axes", ())
+    }
     assert loaded <= set(light.conditions["axes"])
 
 
@@ -103,7 +108,7 @@ def test_each_fault_of_a_plan_is_named_with_its_key_and_mend(tmp_path, edit, sai
         ),
         (
             ('current-limit = "7 A"', 'current-limit = "70 A"'),
-            "steps[11].conditions.current-limit: 70 A is beyond the 60 A that",
+            ".conditions.current-limit: 70 A is beyond the 60 A that",
         ),
     ],
     ids=["unit", "supply volts", "supply amperes"],

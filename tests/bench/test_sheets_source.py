@@ -82,7 +82,8 @@ def test_a_path_that_no_system_takes_is_refused(tmp_path):
 
 
 def test_an_unknown_name_lists_what_there_is():
-    with pytest.raises(SheetError, match=r'there is no model "doterel"; there is: dotterel-6; or give a file'):
+    there = r'there is no model "doterel"; there is: dotterel-6, sanderling-2; or give a file'
+    with pytest.raises(SheetError, match=there):
         load_unit("doterel")
 
 

@@ -50,6 +50,9 @@ def test_each_switch_of_an_axis_has_a_seat_a_direction_and_a_polarity():
             "ratings.nominal-voltage: found 13.8; give a voltage such as",
         ),
         (('nominal-voltage = "13.8 V"\n', ""), "ratings.nominal-voltage: is missing; add it"),
+        (('open-voltage = "5.5 V"', 'open-voltage = "5 V"'), "rheostat-1.open-voltage: 5 V is not above full"),
+        ((', open-travel = "60 %" }', " }"), "rheostats.rheostat-1.open-travel: is missing; add it, or take out the"),
+        (('open-voltage = "5.5 V", ', ""), "rheostats.rheostat-1.open-voltage: is missing; add it, or take out the"),
         (('nominal-voltage = "13.8 V"', 'nominal-voltage = "-13.8 V"'), 'found "-13.8 V"; give more than 0 V'),
         (
             ('lowest-voltage = "10.0 V"', 'lowest-voltage = "14 V"'),
@@ -187,7 +190,7 @@ def test_faults_of_the_simulation_table_are_named(tmp_path, edit, said):
 def test_a_model_without_simulation_can_be_loaded_but_not_simulated(tmp_path):
     path = changed(tmp_path, "unit")
     with open(path, encoding="utf-8") as sheet:  # noqa: PTH123
-        text = sheet.read().partition("[simulation.trim]")[0]
+        text = sheet.read().partition("[simulation.levels]")[0]
     (tmp_path / "unit.toml").write_text(text, encoding="utf-8")
     assert load_unit(path).model == "dotterel-6"
     assert problems_of(load_unit_simulation, path) == [

@@ -14,8 +14,38 @@ UNIT_DEFECTS = {
     "threshold-shifted": {"discrete-2.threshold_active_v": 2.5, "discrete-2.threshold_inactive_v": 3.5},
     "slow-debounce": {"discrete-5.debounce_scans": 18.0},  # of 5 ms: 90 ms
     "pull-up-open": {"discrete-6.pull_ohm": 10_004_700.0},
+    "discrete-stuck-active": {"discrete-7.stuck": 2.0},
+    "discrete-inverted": {"discrete-1.inverted": 1.0},
+    "discretes-bridged": {"discrete-2.bridge_s": 10.0},
+    "edges-lost": {"unit.loses_edges": 1.0},
+    "debounce-missing": {"discrete-4.debounce_scans": 1.0},
+    "debounce-late": {"discrete-9.debounce_scans": 6.0},
+    "pull-up-weak": {"discrete-5.pull_ohm": 47_000.0},
+    "discrete-leaks": {"discrete-6.ground_short_s": 2e-4},  # 5 kohm
+    "clamp-leaks": {"discrete-3.pull_v": 8.0},
+    "threshold-low": {"discrete-1.threshold_active_v": 0.7},
+    "hysteresis-lost": {"discrete-2.threshold_inactive_v": 1.65},
+    "divider-open": {"discrete-8.stuck": 1.0, "discrete-8.pull_ohm": 10_022_000.0},
+    "discrete-drops-out": {"discrete-8.drop_out_changes": 151.0, "discrete-8.drop_out_s": 0.040},
     "pwm-slow": {"pwm-1.frequency_hz": 100.0},
     "pwm-low-end": {"pwm-2.high_level": 85.0},
+    "pwm-stuck-on": {"pwm-3.stuck": 2.0},
+    "pwm-dead": {"pwm-4.stuck": 1.0},
+    "rheostats-crossed": {"unit.rheostats_crossed": 1.0},
+    "dimming-missing-code": {"pwm-1.missing_level": 6.0},
+    "dimming-never-off": {"pwm-2.floor_level": 1.5},
+    "dimming-tracking-off": {"pwm-3.sag": 12.0},
+    "dc-gain-low": {"dc-2.gain": 94.0},
+    "rheostat-leakage": {"rheostat-2.offset_v": 0.95},
+    "dimming-follows-bus": {"pwm-1.bus_per_volt": 6.6},
+    "rheostat-noisy": {"rheostat-1.wander_v": 0.25},
+    "rheostat-open-dark": {"rheostat-1.open_travel": 0.0},
+    "rheostat-pull-lost": {"rheostat-2.pull_ohm": 20_220_000.0},
+    "dc-ripple-high": {"dc-1.ripple_v": 0.30},
+    "dc-regulator-sags": {"dc-2.drop_ohm": 2.5},
+    "dimming-limit-missing": {"pwm-2.limit_a": 4.2},
+    "dimming-limit-latches": {"pwm-4.latches": 1.0},
+    "dimming-back-feed": {"dc-1.off_ohm": 2000.0},
     "trim-direction-dead": {"pitch.positive_dead": 1.0},
     "trim-resistance-tripled": {"pitch.positive_ohm": 0.60, "pitch.negative_ohm": 0.60},
     "cut-off-late": {"pitch.cut_off_s": 4.32},
@@ -137,7 +167,9 @@ def test_wires_lead_where_the_sheets_say(sheets):
     assert bench.daq.digital_inputs[sheet.lines["yaw-left"]].target == "P3-9"
     assert bench.daq.digital_inputs[sheet.lines["bus.receive"]].source == "bus"
     actions = [output.action for output in bench.daq.digital_outputs.values()]
-    assert {action: actions.count(action) for action in actions} == {"press": 15, "arm": 1, "path": 2, "load": 9}
+    assert {action: actions.count(action) for action in actions} == {"press": 15, "arm": 1, "path": 2, "load": 27}
+    assert bench.loads_to_reference == {(entry.name, "10 kohm") for entry in sheets[0].dimming}
+    assert [entry.open_above_v for entry in twin.rheostats] == [5.25, 5.25]
     assert [(switch.rank, switch.direction) for switch in twin.switches[:4]] == [(0, 1), (0, -1), (1, 1), (1, -1)]
     assert {dimmer.name: dimmer.rheostat for dimmer in twin.dimmers}["pwm-3"] == "rheostat-2"
     assert {output.name: output.level_v for output in twin.outputs}["hold-up"] == 12.5

@@ -2,6 +2,7 @@
 
 import json
 import re
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -89,6 +90,11 @@ def test_other_good_units_pass_too(seed, tmp_path):
     assert [f["id"] for f in document["findings"] if f["verdict"] != "pass"] == []
 
 
+def test_a_good_unit_passes_on_a_bench_whose_sample_clock_is_far_off(tmp_path):
+    outcome = verify(tmp_path, "--seed", "13", "--only", "discrete-latency", serial="SIM-9")  # 43 ppm fast
+    assert [f["id"] for f in outcome.document()["findings"] if f["verdict"] != "pass"] == []
+
+
 def test_a_partial_run_never_reads_as_acceptance(tmp_path):
     outcome = verify(tmp_path, "--only", "power-up")
     assert (outcome.code, outcome.document()["partial"]) == (4, True)
@@ -98,8 +104,50 @@ def test_a_partial_run_never_reads_as_acceptance(tmp_path):
 
 def test_only_draws_the_same_unit_and_the_same_noise(accepted, tmp_path):
     _, document = accepted
-    part = verify(tmp_path, "--only", "unpowered").document()
+    part = verify(tmp_path, "--only", "power-up").document()
     whole = {finding["id"]: finding["value"] for finding in document["findings"]}
-    for finding in part["findings"]:
-        if finding["procedure"] in {"bench-check", "bench-leads"}:
-            assert finding["value"] == whole[finding["id"]]
+    alike = {
+        f["id"]: f["value"] for f in part["findings"] if f["procedure"] in {"unpowered", "power-up"} and f["value"]
+    }
+    assert len(alike) > 10
+    assert alike == {name: whole[name] for name in alike}
+
+
+@pytest.mark.parametrize("only", [("--only", "power-up"), ("--only", "discretes", "--defect", "threshold-shifted")])
+def test_a_partial_record_judged_again_says_the_same(only, tmp_path):
+    first = verify(tmp_path, *only)
+    document = first.document()
+    again = boxproof("rejudge", document["record"], "--records", tmp_path, "--json")
+    assert again.code == first.code
+    assert json.dumps(again.document()["findings"]) == json.dumps(document["findings"])
+    assert again.document()["verdict"] == document["verdict"]
+
+
+def test_a_run_of_the_bench_alone_says_nothing_of_the_unit(tmp_path):
+    outcome = verify(tmp_path, "--only", "bench-check", "--partial-ok")
+    assert (outcome.code, outcome.document()["verdict"]) == (4, "inconclusive")
+
+
+def test_an_altered_record_is_named_as_such(tmp_path):
+    folder = Path(verify(tmp_path, "--only", "unpowered").document()["record"])
+    record = folder / "record.json"
+    record.write_text(record.read_text().replace('"pass"', '"fail"', 1))
+    again = boxproof("report", folder, "--output", tmp_path / "again.html")
+    assert "record.json" in again.err
+    assert "record.json" in (tmp_path / "again.html").read_text()
+
+
+def test_a_record_is_judged_under_other_limits(accepted, tmp_path):
+    _, document = accepted
+    text = files("test_plans").joinpath("units", "dotterel-6.toml").read_text()
+    sheet = tmp_path / "other.toml"
+    moved = text.replace(
+        'trim-cut-off = { low = "3.8 s", nominal = "4.0 s", high = "4.2 s"',
+        'trim-cut-off = { low = "4.3 s", nominal = "4.5 s", high = "4.7 s"',
+    )
+    assert moved != text
+    sheet.write_text(moved)
+    again = boxproof("rejudge", document["record"], "--records", tmp_path, "--model", sheet, "--json")
+    failed = {finding["procedure"] for finding in again.document()["findings"] if finding["verdict"] == "fail"}
+    assert again.code == 3
+    assert "trim-cut-off" in failed

@@ -32,6 +32,7 @@ def test_no_bench_lists_the_benches():
         (("--defect", "nonesuch"), "threshold-shifted"),
         (("--defect", "threshold-shifted:much"), "severity"),
         (("--defect", "threshold-shifted:nan"), "severity"),
+        (("--defect", "pwm-slow:3"), "pwm-1.frequency_hz"),
         (("--bench", "nonesuch"), "simulated"),
         (("--plan", "missing.toml"), "missing.toml"),
     ],
@@ -106,3 +107,47 @@ def test_unknown_options_and_commands_are_usage_errors():
     assert boxproof("fly").code == 2
     assert boxproof("--version").code == 0
     assert boxproof("--help").code == 0
+
+
+def damaged(tmp_path, house, parts, old, new):
+    text = shipped(house, *parts)
+    assert old in text
+    sheet = tmp_path / "damaged.toml"
+    sheet.write_text(text.replace(old, new, 1))
+    return sheet
+
+
+PLAN = ("test_plans", ("plans", "acceptance.toml"))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('high-voltage = "9.5 V", low-voltage = "4.0 V"', 'high-voltage = "4.0 V", low-voltage = "9.5 V"', "swap"),
+        ("points = 21", "points = 1", "2 or more"),
+        ('current-limit = "3 A"', 'current-limit = "300 A"', "300 A"),
+        ('current-limit = "7 A"', 'current-limit = "3 A"', "1.3 times"),
+        ('airspeed = "60 kt"', 'airspeed = "60 V"', "airspeed"),
+    ],
+)
+def test_a_plan_that_asks_for_nonsense_is_refused(old, new, said, tmp_path):
+    refused(verify(tmp_path / "records", "--plan", damaged(tmp_path, *PLAN, old, new)), said)
+    assert not (tmp_path / "records").exists()
+
+
+BENCH = ("bench", ("benches", "simulated.toml"))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('max-rate = "50 kS/s"', 'max-rate = "20 kS/s"', "daq.max-rate"),
+        ('max-total-rate = "800 kS/s"', 'max-total-rate = "60 kS/s"', "daq.max-total-rate"),
+        ('max-current = "60 A"', 'max-current = "8 A"', "supply"),
+    ],
+)
+def test_a_rate_or_current_beyond_the_bench_is_refused(old, new, said, tmp_path):
+    sheet = damaged(tmp_path, *BENCH, old, new)
+    outcome = boxproof("verify", "SIM-1", "--bench", sheet, "--records", tmp_path / "records")
+    refused(outcome, said)
+    assert not (tmp_path / "records").exists()

@@ -2,6 +2,7 @@
 
 import pytest
 from command_line import verify
+from synthetic_captures import plan_with
 
 from bench.run_sheets import RunSheets, SheetNames, load_sheets
 
@@ -19,7 +20,10 @@ BENCH_DEFECTS = SHEETS.bench_simulation.defects
 
 @pytest.mark.parametrize("defect", UNIT_DEFECTS, ids=lambda defect: defect.id)
 def test_a_defect_of_the_unit_is_its_fail_where_the_catalogue_says(defect, tmp_path):
-    outcome = verify(tmp_path, "--defect", defect.id, "--only", defect.caught_by[0])
+    procedure = defect.caught_by[0]
+    outcome = verify(
+        tmp_path, "--plan", plan_with(procedure, defect.function), "--defect", defect.id, "--only", procedure
+    )
     document = outcome.document()
     failed = [finding for finding in document["findings"] if finding["verdict"] == "fail"]
     assert (outcome.code, document["verdict"], document["cause"]) == (3, "fail", "unit")

@@ -364,7 +364,6 @@ def test_nobody_at_the_address_is_an_instrument_error():
         ({"overvoltage_bit": 1}, "both be bit 1"),
         ({"max_voltage_v": 0.0}, "positive"),
         ({"max_current_a": float("nan")}, "positive"),
-        ({"voltage_resolution_v": -0.001}, "positive"),
     ],
 )
 def test_ratings_that_make_no_sense_are_refused(changes, why):

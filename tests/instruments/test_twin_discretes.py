@@ -101,7 +101,7 @@ def test_a_shifted_debounce_counts_its_own_scans():
     assert pulse(world, "discrete-5", (0.0, 5.0), 0.095) == 2
 
 
-@pytest.mark.parametrize(("stuck", "state"), [(1.0, False), (2.0, True)])
+@pytest.mark.parametrize(("stuck", "state"), [(1.0, False), (2.0, True), (0.5, False), (1.5, True)])
 def test_a_stuck_input_never_changes_and_shows_where_it_is_stuck(stuck, state):
     world = running({"discrete-3.stuck": stuck})
     assert pulse(world, "discrete-3", (0.0, 5.0), 0.1) == 0

@@ -65,18 +65,66 @@ def test_two_stimulus_lines_crossed_show_although_both_move():
     assert found["bench-check.stimulus-lines"].cause is Cause.BENCH
 
 
+def fed(*, gain=1.0, crossed=False):
+    outputs = [output.name for output in UNIT.dimming]
+    scene = Scene("fed", 0.02 + 0.06 * len(outputs))
+    for place, output in enumerate(outputs):
+        at_s = 0.02 + 0.06 * place
+        scene.event("note", at_s, load=output, position="10 kohm").event(
+            "note", at_s + 0.06, load=output, position="open"
+        )
+    for place, output in enumerate(outputs):
+        shown = {0: 1, 1: 0}.get(place, place) if crossed else place
+        at_s = 0.02 + 0.06 * shown
+        on = (scene.times_s >= at_s) & (scene.times_s < at_s + 0.06)
+        scene.signal(f"{output}.voltage", np.where(on, 5.0 * (gain if place == 0 else 1.0), 0.0))
+    return judged("bench-check", scene.capture())["bench-check.output-channels"]
+
+
+def test_channels_of_fed_outputs_show_the_reference():
+    assert fed().verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("bent", [{"gain": 0.0}, {"gain": 0.9}, {"gain": 1.03}, {"crossed": True}])
+def test_a_dead_bent_or_crossed_output_channel_is_the_benchs(bent):
+    found = fed(**bent)
+    assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.BENCH)
+    assert "pwm-1" in found.reasons[0]
+
+
+@pytest.mark.parametrize(
+    ("error", "verdict"), [(5e-5, Verdict.PASS), (1e-3, Verdict.INCONCLUSIVE), (-0.01, Verdict.INCONCLUSIVE)]
+)
+def test_a_sample_clock_that_runs_off_bench_time_is_found(error, verdict):
+    scene = Scene("clock", 8.0014 * (1.0 + error)).signal("unit.voltage", 0.0).event("note", 8.0014, 0.005, ends=True)
+    found = judged("bench-check", scene.capture())["bench-check.sample-clock"]
+    assert (found.verdict, found.cause) == (verdict, None if verdict is Verdict.PASS else Cause.BENCH)
+
+
+def test_a_sample_clock_that_was_not_looked_at_is_not_sound():
+    assert judged("bench-check", zeros().capture())["bench-check.sample-clock"].verdict is Verdict.INCONCLUSIVE
+
+
+def test_what_rests_on_a_channel_nothing_proves_says_so():
+    notes = results_of("power-up")["power-up.idle.flap"].notes
+    assert any("nothing but its zero" in note for note in notes)
+    assert not any("nothing but" in note for note in results_of("power-up")["power-up.idle.pitch"].notes)
+
+
 def test_one_lost_frame_is_found():
     found = judged("bench-check", zeros().gap(0.1, 25).capture())["bench-check.sample-stream"]
     assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.BENCH)
 
 
-def leads(*, sense=True, limited=False, amps=10.0):
+def leads(*, sense=True, limited=False, amps=10.0, narrow_gain=1.0):
     captures = []
-    for name, current in (("unloaded", 0.0), ("loaded", amps)):
-        scene = Scene(name, 0.3, 2000.0, set_voltage_v=14.0, current_limit_a=14.0)
+    for name, current in (("unloaded", 0.0), ("narrow", 1.5), ("loaded", amps)):
+        set_v = 2.1 if name == "narrow" else 14.0
+        scene = Scene(name, 0.3, 2000.0, set_voltage_v=set_v, current_limit_a=14.0)
         drop = 0.018 * current
-        plug = 1.4 * amps if current and limited else 14.0 - (0.0 if sense else drop)
+        plug = 1.4 * amps if name == "loaded" and limited else set_v - (0.0 if sense or set_v < 14.0 else drop)
         scene.signal("supply.voltage", plug + drop).signal("unit.voltage", plug)
+        scene.signal("unit.current", 0.002 + narrow_gain * current)
         scene.signal("unit.current.high", current).signal("return.current", current)
         scene.event("supply", 0.29, voltage_v=plug, current_a=current, set_v=14.0, limit_a=14.0, limiting=limited)
         captures.append(scene.capture())
@@ -85,6 +133,14 @@ def leads(*, sense=True, limited=False, amps=10.0):
 
 def test_sound_leads_agree_in_every_way():
     assert {finding.verdict for finding in leads().values()} == {Verdict.PASS}
+
+
+@pytest.mark.parametrize("narrow_gain", [0.0, 0.65, 0.97, 1.5], ids=["open", "-35 %", "-3 %", "+50 %"])
+def test_a_narrow_current_channel_with_a_wrong_gain_is_found(narrow_gain):
+    found = leads(narrow_gain=narrow_gain)
+    for what in ("load", "forward", "return"):
+        assert found[f"bench-leads.narrow-{what}"].cause is Cause.BENCH
+    assert found["bench-leads.load"].verdict is Verdict.PASS
 
 
 def test_an_open_sense_lead_is_found_as_such():
@@ -99,10 +155,12 @@ def test_an_early_limit_is_found_and_not_called_a_sense_fault():
     assert "not tried" in found["bench-leads.sense"].reasons[0]
 
 
-def unpowered(volts, *, isolation=None):
+def unpowered(volts, *, isolation=None, shunt_a=None):
     zero = Scene("zero", 0.3).signal("supply.voltage", 0.004).signal("unit.voltage", -0.006)
+    zero.signal("unit.current", 0.002)
     look = Scene("signature", 0.3, set_voltage_v=1.0, current_limit_a=0.05)
     look.signal("supply.voltage", 1.004).signal("unit.voltage", volts - 0.006)
+    look.signal("unit.current", 0.002 + ((1.0 - volts) / 20.0 if shunt_a is None else shunt_a))
     captures = [zero.capture(), look.capture()]
     if isolation is not None:
         scene = Scene("isolation", 0.3, set_voltage_v=1.0, current_limit_a=0.05)
@@ -131,6 +189,16 @@ def test_a_short_that_goes_with_the_contactor_is_the_units():
 def test_a_short_that_stays_with_the_contactor_open_is_the_benchs():
     found = unpowered(0.01, isolation=0.05)["unpowered.current"]
     assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.BENCH)
+
+
+@pytest.mark.parametrize(("volts", "shunt_a"), [(0.0, 0.0), (0.79, 0.00105)], ids=["open path", "200 ohm path"])
+def test_a_path_whose_drop_is_no_current_is_the_benchs_and_nothing_is_isolated(volts, shunt_a):
+    found = unpowered(volts, shunt_a=shunt_a, isolation=0.0)
+    for what in ("current", "polarity"):
+        finding = found[f"unpowered.{what}"]
+        assert (finding.verdict, finding.cause) == (Verdict.INCONCLUSIVE, Cause.BENCH)
+    assert "shunt" in found["unpowered.current"].reasons[0]
+    assert not found["unpowered.current"].notes
 
 
 def test_wrong_polarity_is_seen():

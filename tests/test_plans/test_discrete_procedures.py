@@ -1,10 +1,11 @@
 """Discretes: thresholds out of ramps, stuck and held pins, debounce from counters, latency over edges."""
 
+import math
 from contextlib import contextmanager
 
 import numpy as np
 import pytest
-from synthetic_captures import Scene, Shelf, judged, setup_of, sheets
+from synthetic_captures import Scene, Shelf, judged, results_of, setup_of, sheets
 
 from analysis.verdict import Cause, Verdict
 from test_plans.discrete_pins import drive_for, pin_for, ramp_of, report_delay
@@ -174,7 +175,7 @@ def test_pulses_that_were_not_at_the_pin_prove_nothing(capture):
     assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.UNDECIDED)
 
 
-def latency(*, latency_s=0.023, n_edges=120, answers=True, heard=True, hidden=0):
+def latency(*, latency_s=0.023, n_edges=120, answers=True, heard=True, hidden=0, clock_error=0.0, host_s=0.002):
     rate_hz = 50_000.0
     scene = Scene("discrete-1", 0.2 + 0.11 * n_edges + 0.5, rate_hz)
     pin, line = np.full(scene.n, 5.0), np.zeros(scene.n, dtype=bool)
@@ -194,7 +195,8 @@ def latency(*, latency_s=0.023, n_edges=120, answers=True, heard=True, hidden=0)
             if index < hidden:
                 frame(at_s + latency_s - 0.001)  # another frame ahead of it, without a pause between
             if heard:
-                scene.report("discrete-1", at_s + latency_s + 0.002, state=active, counter=index + 1)
+                heard_s = (at_s + latency_s + host_s) * (1.0 - clock_error)
+                scene.report("discrete-1", heard_s, state=active, counter=index + 1)
     return scene.signal("discrete-1.voltage", pin).line("bus.receive", line).capture()
 
 
@@ -203,6 +205,19 @@ def test_the_worst_latency_each_way_passes_with_59_edges_of_its_own(way):
     found = judged("discrete-latency", latency())[f"discrete-1.latency-{way}"]
     assert found.value == pytest.approx(0.023, abs=60e-6)
     assert found.verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("clock_error", [-50e-6, 50e-6])
+def test_a_sample_clock_within_its_bound_does_not_spoil_the_latency(clock_error):
+    found = judged("discrete-latency", latency(clock_error=clock_error, host_s=0.0011))  # just after the frame
+    assert found["discrete-1.latency-active"].verdict is Verdict.PASS
+    assert found["discrete-1.every-edge-reported"].verdict is Verdict.PASS
+
+
+def test_the_latency_budget_takes_the_sample_clocks_own_bound():
+    found = results_of("discrete-latency", latency())["discrete-1.latency-active"]
+    (clock,) = (line for line in found.components if line.name == "sample clock")
+    assert clock.contribution == pytest.approx(5e-5 * found.value / math.sqrt(3.0))
 
 
 def test_too_few_edges_are_no_worst_case():

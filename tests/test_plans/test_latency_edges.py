@@ -18,8 +18,8 @@ def content(time_s, counter, *, state, item="discrete-1"):
     return Event(time_s=time_s, uncertainty_s=0.003, kind="report", fields=fields)
 
 
-def outcomes(edges, bursts, contents):
-    results, stray = pair(edges, bursts, contents, "discrete-1")
+def outcomes(edges, bursts, contents, *, timebase_bound=50e-6):
+    results, stray = pair(edges, bursts, contents, "discrete-1", timebase_bound=timebase_bound)
     return [result.outcome for result in results], stray, [result.latency_s for result in results]
 
 
@@ -79,6 +79,28 @@ def test_a_content_without_edge_is_stray():
 def test_a_bench_frame_later_than_the_quiet_time_does_not_answer_an_edge():
     found, _, _ = outcomes(EDGES[:1], (frame(0.161),), (content(0.050, 0, state=False),))
     assert found == [Outcome.NO_ANSWER]
+
+
+@pytest.mark.parametrize("clock_error", [-50e-6, 43e-6, 50e-6])
+@pytest.mark.parametrize("host_latency_s", [0.0002, 0.002, 0.003])
+def test_a_sample_clock_at_the_end_of_its_bound_still_pairs_late_in_a_capture(clock_error, host_latency_s):
+    # 14 s into a capture a clock that is 50 ppm off has drifted 0.7 ms against the host that stamps the contents
+    edges = (PinEdge(time_s=14.0, state=True), PinEdge(time_s=14.11, state=False))
+    bursts = tuple(frame(edge.time_s + 0.023) for edge in edges)
+    contents = tuple(
+        content((burst.end_s + host_latency_s) * (1.0 - clock_error), counter, state=edge.state)
+        for counter, (edge, burst) in enumerate(zip(edges, bursts, strict=True), start=1)
+    )
+    found, stray, latencies = outcomes(edges, bursts, contents)
+    assert (found, stray) == ([Outcome.MEASURED, Outcome.MEASURED], 0)
+    assert latencies == pytest.approx([0.023, 0.023])
+
+
+def test_a_content_further_off_than_both_clocks_can_be_belongs_to_no_frame():
+    burst = frame(14.023)
+    for time_s in (burst.end_s - 0.0012, burst.end_s + 0.003 + 0.0021):
+        found, _, _ = outcomes((PinEdge(time_s=14.0, state=True),), (burst,), (content(time_s, 1, state=True),))
+        assert found == [Outcome.NO_FRAME]
 
 
 def test_bursts_start_half_the_bound_before_the_first_dominant_sample_and_know_one_frame_from_two():

@@ -5,7 +5,7 @@ import re
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from sample_summary import parse
 
@@ -91,6 +91,10 @@ def test_hatching_covers_what_is_not_allowed_and_nothing_else():
     assert max(xs) == pytest.approx(WIDTH, abs=0.1)
 
 
+@example(low=5e-324, width=1.0, value=0.0, expanded=0.0, sides="low")
+@example(low=0.0, width=5e-324, value=0.0, expanded=0.0, sides="high")
+@example(low=0.0, width=5e-324, value=1.0, expanded=0.0, sides="both")
+@example(low=0.0, width=1.0, value=5e-324, expanded=0.0, sides="low")
 @given(
     low=st.floats(-1e6, 1e6),
     width=st.floats(1e-3, 1e6),

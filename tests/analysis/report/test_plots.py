@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from sample_summary import curves, measured, parse
@@ -104,10 +105,19 @@ def test_letters_the_drawing_font_lacks_do_not_stop_a_report():
     assert "\N{CJK UNIFIED IDEOGRAPH-6642}" in svg
 
 
-def test_a_series_without_points_or_of_nothing_known_still_draws():
-    parse(plot_svg(line(series={"none": ((), ())}), "fig1"))
-    parse(plot_svg(line(series={"nan": ((0.0, 1.0), (math.nan, math.nan))}), "fig1"))
-    parse(plot_svg(line(series={}), "fig1"))
+@pytest.mark.parametrize(
+    "series", [{}, {"none": ((), ())}, {"nan": ((0.0, 1.0), (math.nan, math.nan))}], ids=["none", "empty", "unknown"]
+)
+def test_a_series_without_points_or_of_nothing_known_still_draws_its_axes(series):
+    root = parse(plot_svg(line(series=series), "fig1"))
+    assert {"Time / s", "Current / A"} <= {(element.text or "").strip() for element in root.iter()}
+    assert lines_drawn(root) == 0
+    assert lines_drawn(parse(plot_svg(line(), "fig1"))) == 1
+
+
+def lines_drawn(root) -> int:
+    """Count the lines of series that have points; the first series' ink is used for nothing else."""
+    return sum(bool(element.get("d")) and "#111111" in (element.get("style") or "") for element in root.iter())
 
 
 def ids(root) -> list[str]:

@@ -74,7 +74,7 @@ def hostile_summary():
         instruments=(InstrumentLine(name=HOSTILE, identity=HOSTILE, calibration=HOSTILE, due=HOSTILE),) * 9,
         prompts=(PromptLine(time_s=0.0, prompt=HOSTILE, answer=HOSTILE),),
         defects=(InjectedDefect(id=HOSTILE, title=HOSTILE, of=HOSTILE, severity=1.0),),
-        digests={HOSTILE: HOSTILE}, limit_sources=(HOSTILE,), bench_facts=(HOSTILE,),
+        digests={HOSTILE: HOSTILE}, bench_facts=(HOSTILE,),
         **dict.fromkeys(
             ("record", "parent_record", "serial", "model", "model_title", "part", "modification", "firmware",
              "aircraft", "plan", "plan_title", "bench", "operator", "work_order", "squawk", "remark", "ambient",

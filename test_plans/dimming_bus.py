@@ -1,0 +1,136 @@
+"""Panel dimming over the bus voltage: every output at half travel, from the lowest to the highest normal bus.
+
+PWM is judged by its duty: the height of its pulses is the bus by nature. DC outputs are judged by their volts.
+"""
+
+from collections.abc import Iterable
+
+from analysis.measurement import Measurement, Result
+from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.dimming_levels import (
+    CONDITION,
+    SETTLE_S,
+    dimming_function,
+    drive_all,
+    highest_v,
+    level_of,
+    outputs_of,
+    periods_s,
+    relative_percent,
+    rheostat_for,
+    sample_rate_hz,
+    signals_of,
+    steady_doubts,
+    travel_of,
+)
+from test_plans.driving import bring_up
+from test_plans.model_gaps import without_dimming
+from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
+from test_plans.readings import Record
+from test_plans.rig import Rig
+from test_plans.sheets import DimmingOutput, Setup
+
+TRAVEL = 0.5
+PERIODS = 72
+RATE_V_PER_S = 5.0
+SUPPLY_SETTLES_S = 0.2
+
+
+class DimmingBus:
+    """How much a level depends on the bus."""
+
+    name = "dimming-bus"
+    title = "Panel dimming over the bus voltage"
+
+    def functions(self, setup: Setup) -> tuple[str, ...]:
+        """Return the dimming's function."""
+        return (dimming_function(setup),)
+
+    def not_for_model(self, setup: Setup) -> NotForModel | None:
+        """Return why a model gives it nothing to do."""
+        return without_dimming(setup)
+
+    def needs(self, setup: Setup) -> Needs:
+        """Return one short capture per bus voltage."""
+        volts = _buses_v(setup)
+        captures = tuple(
+            CaptureNeed(
+                name=name,
+                signals=signals_of(setup),
+                sample_rate_hz=sample_rate_hz(setup, PERIODS),
+                duration_s=_duration_s(setup),
+                highest_v=highest_v(setup, bus_v),
+            )
+            for name, bus_v in volts.items()
+        )
+        travelled_v = 2.0 * (max(volts.values()) - min(volts.values()))
+        return Needs(
+            bench_time_s=sum(need.duration_s + SUPPLY_SETTLES_S for need in captures)
+            + travelled_v / RATE_V_PER_S
+            + 0.5,
+            captures=captures,
+            highest_voltage_v=max(volts.values()),
+            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
+            stimuli=tuple(rheostat.name for rheostat in setup.unit.rheostats),
+            limits=(("dimming-bus-dependence", 0.7),),
+        )
+
+    def stimulate(self, rig: Rig, setup: Setup) -> None:
+        """Look at nominal voltage first, then at both ends, and go back."""
+        limit_a = current_limit_a(setup, CONDITION, 0.5)
+        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=limit_a)
+        drive_all(rig, setup, TRAVEL)
+        for name, bus_v in _buses_v(setup).items():
+            rig.ramp_supply(bus_v, rate_v_per_s=RATE_V_PER_S)
+            rig.wait(SUPPLY_SETTLES_S)
+            with rig.capture(name, signals_of(setup), sample_rate_hz=sample_rate_hz(setup, PERIODS)) as session:
+                session.wait_until(_duration_s(setup))
+        rig.ramp_supply(bus_voltage_v(setup), rate_v_per_s=RATE_V_PER_S)
+        rig.idle_inputs()
+
+    def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
+        """Take nothing more."""
+        return False
+
+    def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
+        """Give every output's change against its level at nominal voltage, at both ends."""
+        records = {name: Record(evidence, name) for name in _buses_v(setup)}
+        for output in outputs_of(setup):
+            for name in ("low-bus", "high-bus"):
+                yield self._dependence(records["nominal-bus"], records[name], setup, output, name)
+
+    def _dependence(
+        self, nominal: Record, record: Record, setup: Setup, output: DimmingOutput, name: str
+    ) -> Measurement:
+        bus_v = _buses_v(setup)[name]
+        levels = []
+        for at, voltage_v in ((record, bus_v), (nominal, bus_voltage_v(setup))):
+            until_s = _duration_s(setup)
+            spoilt = (
+                *steady_doubts(at, setup, SETTLE_S, until_s),
+                *travel_of(at, rheostat_for(setup, output), SETTLE_S, until_s).doubts,
+            )
+            levels.append(level_of(at, setup, output, SETTLE_S, until_s, bus_v=voltage_v, spoilt=spoilt).value)
+        return relative_percent(*levels).measurement(
+            id=f"{output.name}.{name}",
+            limit="dimming-bus-dependence",
+            title=f"{output.title}: change of its level at {bus_v:g} V",
+            function=dimming_function(setup),
+            quantity_unit="%",
+            pins=(output.pin, setup.unit.power_pin),
+            notes=(f"of its level at {bus_voltage_v(setup):g} V, at half travel",),
+        )
+
+
+def _buses_v(setup: Setup) -> dict[str, float]:
+    unit = setup.unit
+    return {
+        "nominal-bus": bus_voltage_v(setup),
+        "low-bus": unit.lowest_voltage_v,
+        "high-bus": unit.highest_voltage_v,
+    }
+
+
+def _duration_s(setup: Setup) -> float:
+    return SETTLE_S + periods_s(setup, PERIODS)

@@ -1,0 +1,293 @@
+"""Panel dimming in fine steps: every rheostat in 101 points up and down, all at once, and every output on them.
+
+The wipers' pins are sampled, so each point is held against the sheet's curve at the travel that really stood there.
+"""
+
+from collections.abc import Iterable, Iterator
+
+from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
+from analysis.verdict import Cause
+from test_plans.conditions import bus_voltage_v, count, current_limit_a
+from test_plans.dimming import expected_level
+from test_plans.dimming_levels import (
+    CONDITION,
+    SETTLE_S,
+    all_captures,
+    all_doubts,
+    dimming_function,
+    highest_v,
+    is_pwm,
+    limit_of,
+    outputs_of,
+    periods_s,
+    rheostats_of,
+    sample_rate_hz,
+    signals_of,
+    unit_of,
+    worst_of,
+)
+from test_plans.dimming_points import Point, sweep_points
+from test_plans.dimming_staircase import (
+    dead_travel,
+    end_levels,
+    falls,
+    frequency_spread,
+    integral_error,
+    largest_step,
+    tracking,
+)
+from test_plans.driving import LEAD_S, Action, bring_up, drive_at, play
+from test_plans.model_gaps import without_dimming
+from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
+from test_plans.readings import Record, nothing
+from test_plans.rig import Rig
+from test_plans.sheets import DimmingOutput, Setup
+
+POINTS = 101
+PERIODS = 24
+DIRECTIONS = ("up", "down")
+U_PWM_PERCENT = 0.35  # with periods that do not average
+U_DC_V = 16e-3
+
+
+class DimmingSweep:
+    """Curve, ends, dead travel, steps, linearity, tracking and frequency of every output."""
+
+    name = "dimming-sweep"
+    title = "Panel dimming in fine steps: curve, ends, linearity, tracking, frequency"
+
+    def functions(self, setup: Setup) -> tuple[str, ...]:
+        """Return the dimming's function."""
+        return (dimming_function(setup),)
+
+    def not_for_model(self, setup: Setup) -> NotForModel | None:
+        """Return why a model gives it nothing to do."""
+        return without_dimming(setup)
+
+    def needs(self, setup: Setup) -> Needs:
+        """Return two staircases of all rheostats and outputs together."""
+        volts = bus_voltage_v(setup)
+        captures = tuple(
+            CaptureNeed(
+                name=direction,
+                signals=signals_of(setup),
+                sample_rate_hz=sample_rate_hz(setup, PERIODS),
+                duration_s=_duration_s(setup),
+                highest_v=highest_v(setup, volts),
+            )
+            for direction in DIRECTIONS
+        )
+        return Needs(
+            bench_time_s=sum(need.duration_s for need in captures) + 0.5,
+            captures=captures,
+            highest_voltage_v=volts,
+            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
+            stimuli=tuple(rheostat.name for rheostat in rheostats_of(setup)),
+            limits=_limits(setup),
+        )
+
+    def stimulate(self, rig: Rig, setup: Setup) -> None:
+        """Turn all rheostats together, up in steps and down again."""
+        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        last = _points(setup) - 1
+        for direction in DIRECTIONS:
+            with rig.capture(direction, signals_of(setup), sample_rate_hz=sample_rate_hz(setup, PERIODS)) as session:
+                actions: list[Action] = []
+                for step in range(last + 1):
+                    part = (step if direction == "up" else last - step) / last
+                    actions += [
+                        drive_at(session, rheostat.name, part * rheostat.full_travel_v, LEAD_S + step * _step_s(setup))
+                        for rheostat in rheostats_of(setup)
+                    ]
+                play(session, actions)
+                session.wait_until(_duration_s(setup))
+        rig.idle_inputs()
+
+    def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
+        """Take nothing more."""
+        return False
+
+    def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
+        """Give everything about every output, and how sister outputs track."""
+        records = {direction: Record(evidence, direction) for direction in DIRECTIONS}
+        sweeps = {
+            direction: sweep_points(record, setup, outputs_of(setup), settle_s=SETTLE_S, step_s=_step_s(setup))
+            for direction, record in records.items()
+        }
+        for output in outputs_of(setup):
+            runs = {direction: points[output.name] for direction, points in sweeps.items()}
+            for direction, points in runs.items():
+                yield self._deviation(setup, output, direction, points)
+            yield from self._shape(setup, output, runs["up"])
+            yield from self._ends(setup, output, records["up"], runs["up"])
+            if is_pwm(output):
+                yield from self._frequency(setup, output, [*runs["up"], *runs["down"]])
+            yield self._curve(setup, output, runs)
+        yield from self._tracking(setup, sweeps["up"])
+
+    def _deviation(self, setup: Setup, output: DimmingOutput, direction: str, points: list[Point]) -> Measurement:
+        worst = worst_of([point.deviation for point in points])
+        at = next((point for point in points if point.deviation is worst), None)
+        return worst.measurement(
+            id=f"{output.name}.sweep-{direction}",
+            limit=limit_of(output, "curve"),
+            title=f"{output.title}: furthest off its curve in fine steps, turned {direction}",
+            function=dimming_function(setup),
+            quantity_unit=unit_of(output),
+            pins=(output.pin,),
+            notes=()
+            if at is None
+            else (f"at {100.0 * at.travel.value:.0f} % of travel, worst of {len(points)} points",),
+        )
+
+    def _shape(self, setup: Setup, output: DimmingOutput, points: list[Point]) -> Iterator[Result]:
+        step, step_at = largest_step(points)
+        for what, title, limit, unit, found, notes in (
+            ("dead-travel-low", "dead travel at the low end", "dimming-dead-travel", "%", dead_travel(points), ()),
+            (
+                "dead-travel-high",
+                "dead travel at the high end",
+                "dimming-dead-travel",
+                "%",
+                dead_travel(points, high=True),
+                (),
+            ),
+            ("largest-step", "largest step", limit_of(output, "step"), unit_of(output), step, step_at),
+            ("linearity", "furthest off the line between its ends", "dimming-linearity", "%", *integral_error(points)),
+        ):
+            yield found.measurement(
+                id=f"{output.name}.{what}",
+                limit=limit,
+                title=f"{output.title}: {title}",
+                function=dimming_function(setup),
+                quantity_unit=unit,
+                pins=(output.pin,),
+                notes=notes,
+            )
+        down, steps = falls(points)
+        levels = [point.level for point in points]
+        yield Observation(
+            id=f"{output.name}.monotonic-fine",
+            title=f"{output.title}: no fine step makes it darker",
+            function=dimming_function(setup),
+            statement="no step up falls by more than twice the uncertainty of a step",
+            trials=steps,
+            failures=len(down),
+            detail=", ".join(f"at {100.0 * travel:.0f} % of travel" for travel in down),
+            doubts=all_doubts(levels),
+            captures=all_captures(levels),
+            pins=(output.pin,),
+        )
+
+    def _ends(self, setup: Setup, output: DimmingOutput, record: Record, points: list[Point]) -> Iterator[Measurement]:
+        low, high = end_levels(record, output, points)
+        for what, title, found in (
+            ("off-level", "level with the rheostat at zero", low),
+            ("full-level", "level with the rheostat at full", high),
+        ):
+            yield found.measurement(
+                id=f"{output.name}.{what}",
+                limit=limit_of(output, what),
+                title=f"{output.title}: {title}",
+                function=dimming_function(setup),
+                quantity_unit=unit_of(output),
+                pins=(output.pin,),
+            )
+
+    def _frequency(self, setup: Setup, output: DimmingOutput, points: list[Point]) -> Iterator[Measurement]:
+        found = [point.frequency_hz for point in points if point.frequency_hz is not None]
+        missing = nothing(*(all_doubts([point.level for point in points]) or (_no_pulses(output),)))
+        doubtful = next((frequency for frequency in found if frequency.doubts), None)
+        worst = doubtful or max(found, key=lambda entry: abs(entry.value - output.frequency_hz), default=missing)
+        for what, limit, title, estimate in (
+            ("frequency-fine", "pwm-frequency", "frequency furthest from nominal", worst),
+            (
+                "frequency-spread",
+                "pwm-frequency-spread",
+                "spread of its frequency over the levels",
+                frequency_spread(found, missing),
+            ),
+        ):
+            yield estimate.measurement(
+                id=f"{output.name}.{what}",
+                limit=limit,
+                title=f"{output.title}: {title}",
+                function=dimming_function(setup),
+                quantity_unit="Hz",
+                pins=(output.pin,),
+                notes=(f"{len(found)} points show pulses long enough to be timed",),
+            )
+
+    def _tracking(self, setup: Setup, ups: dict[str, list[Point]]) -> Iterator[Measurement]:
+        for output in outputs_of(setup):
+            sisters = [other for other in outputs_of(setup) if other.kind is output.kind and other is not output]
+            if not sisters:
+                continue
+            worst, notes = tracking(output, ups[output.name], [ups[sister.name] for sister in sisters])
+            yield worst.measurement(
+                id=f"{output.name}.tracking",
+                limit="dimming-tracking",
+                title=f"{output.title}: furthest from the mean of its {len(sisters)} sister outputs",
+                function=dimming_function(setup),
+                quantity_unit="%",
+                pins=(output.pin, *(sister.pin for sister in sisters)),
+                notes=notes,
+            )
+
+    def _curve(self, setup: Setup, output: DimmingOutput, runs: dict[str, list[Point]]) -> Curve:
+        travels = tuple(float(step) for step in range(101))
+        wanted = tuple(expected_level(output, travel / 100.0)[0] for travel in travels)
+        limit = setup.unit.limits[limit_of(output, "curve")]
+        return Curve(
+            id=f"{output.name}.sweep",
+            title=f"{output.title} in fine steps over the rheostat's travel",
+            function=dimming_function(setup),
+            x_label="travel, %",
+            y_label="duty, %" if is_pwm(output) else "level, V",
+            series={
+                direction: (
+                    tuple(100.0 * point.travel.value for point in points),
+                    tuple(point.level.value for point in points),
+                )
+                for direction, points in runs.items()
+            },
+            bands={
+                "lowest allowed": (travels, tuple(level + limit.low for level in wanted)),
+                "highest allowed": (travels, tuple(level + limit.high for level in wanted)),
+            },
+        )
+
+
+def _no_pulses(output: DimmingOutput) -> Doubt:
+    return Doubt(
+        reason=f"{output.title} showed no pulses long enough to be timed at any point",
+        cause=Cause.UNDECIDED,
+        next_step="see what its levels say of it",
+    )
+
+
+def _limits(setup: Setup) -> tuple[tuple[str, float], ...]:
+    limits = [("dimming-dead-travel", 0.4), ("dimming-linearity", U_PWM_PERCENT)]
+    kinds = {output.kind: output for output in outputs_of(setup)}
+    for output in kinds.values():
+        u = U_PWM_PERCENT if is_pwm(output) else U_DC_V
+        limits += [(limit_of(output, what), u) for what in ("curve", "step", "full-level")]
+        limits.append((limit_of(output, "off-level"), 0.1 if is_pwm(output) else U_DC_V))
+        if sum(other.kind is output.kind for other in outputs_of(setup)) > 1:
+            limits.append(("dimming-tracking", 0.8))
+        if is_pwm(output):
+            limits += [("pwm-frequency", 0.1), ("pwm-frequency-spread", 0.1)]
+    return tuple(dict.fromkeys(limits))
+
+
+def _points(setup: Setup) -> int:
+    return count(setup, "points", POINTS)
+
+
+def _step_s(setup: Setup) -> float:
+    return SETTLE_S + periods_s(setup, PERIODS)
+
+
+def _duration_s(setup: Setup) -> float:
+    return LEAD_S + _points(setup) * _step_s(setup)

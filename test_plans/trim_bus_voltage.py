@@ -1,0 +1,191 @@
+"""Trim outputs at the lowest and the highest bus voltage: drop and latency against the nominal bus.
+
+Drops are compared at the rated current: each is scaled by rated over measured current, as a resistor load draws less
+from a lower bus.
+"""
+
+import math
+from collections.abc import Iterable, Iterator
+
+from analysis.measurement import Doubt, Measurement, Result
+from analysis.uncertainty import Estimate, difference, exact, product, ratio
+from analysis.verdict import Cause
+from test_plans.conditions import count, current_limit_a
+from test_plans.driving import LEAD_S, apply_loads, axes_under_test, bring_up, drop_loads
+from test_plans.model_gaps import without_trim
+from test_plans.procedure import Evidence, Needs, NotForModel
+from test_plans.readings import Record, doubted, magnitude, nothing
+from test_plans.rig import Rig
+from test_plans.sheets import Setup, TrimAxis, TrimSwitch
+from test_plans.trim_drive import (
+    SETTLE_S,
+    axis_capture,
+    axis_functions,
+    between_samples,
+    drives_of,
+    first_drive,
+    press_doubts,
+    presses_of,
+    sample_doubts,
+    time_measurement,
+)
+from test_plans.trim_loaded import CONDITION, load_name
+from test_plans.trim_switches import RUN_PATH, drop_of, seat_words, switch_id
+from test_plans.trim_timed import Touch, duration_s, take
+
+LIMIT_A = 3.0
+PRESSES = 3
+HOLD_S = 0.3
+SPACING_S = 0.5003  # a little further in the unit's scan with every press
+SUPPLY_SETTLE_S = 0.3
+LATENCY_WITHIN_S = 0.25
+
+
+class TrimBusVoltage:
+    """Drop and latency of every switch at three bus voltages."""
+
+    name = "trim-bus-voltage"
+    title = "Trim outputs: dependence on the bus voltage"
+
+    def not_for_model(self, setup: Setup) -> NotForModel | None:
+        """Return why a model gives it nothing to do."""
+        return without_trim(setup)
+
+    def functions(self, setup: Setup) -> tuple[str, ...]:
+        """Return the functions of the axes under test."""
+        return axis_functions(setup)
+
+    def needs(self, setup: Setup) -> Needs:
+        """Return one capture per axis and voltage."""
+        axes = axes_under_test(setup)
+        highest_v = setup.unit.highest_voltage_v
+        captures = tuple(
+            axis_capture(setup, axis, volts, _name(axis, what), duration_s(_schedule(setup, axis)))
+            for what, volts in _voltages(setup)
+            for axis in axes
+        )
+        return Needs(
+            bench_time_s=sum(need.duration_s for need in captures) + 3.0,
+            captures=captures,
+            highest_voltage_v=highest_v,
+            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0)
+            * highest_v
+            / setup.unit.nominal_voltage_v,
+            current_limit_a=current_limit_a(setup, CONDITION, LIMIT_A),
+            loads=tuple((axis.name, load_name(setup)) for axis in axes),
+            load_current_a=max((axis.rated_current_a for axis in axes), default=0.0)
+            * highest_v
+            / setup.unit.nominal_voltage_v,
+            switches=tuple(switch.name for axis in axes for switch in axis.switches),
+            paths=RUN_PATH,
+            bus=True,
+            limits=(("trim-drop-by-bus", 10e-3), ("trim-latency", 45e-6)),
+        )
+
+    def stimulate(self, rig: Rig, setup: Setup) -> None:
+        """Press every switch at each voltage; the bus ends where it began."""
+        limit_a = current_limit_a(setup, CONDITION, LIMIT_A)
+        nominal_v = setup.unit.nominal_voltage_v
+        bring_up(rig, setup, voltage_v=nominal_v, current_limit_a=limit_a)
+        for what, volts in _voltages(setup):
+            rig.set_supply(volts, limit_a)
+            rig.wait(SUPPLY_SETTLE_S)
+            for axis in axes_under_test(setup):
+                apply_loads(rig, [(axis.name, load_name(setup))])
+                take(rig, setup, axis, _name(axis, what), _schedule(setup, axis))
+                drop_loads(rig, [axis.name])
+        rig.set_supply(nominal_v, limit_a)
+        rig.wait(SUPPLY_SETTLE_S)
+
+    def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
+        """Take nothing more."""
+        return False
+
+    def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
+        """Give for each switch the change of its drop and its latencies at the lowest and the highest voltage."""
+        (nominal, _), *others = _voltages(setup)
+        for axis in axes_under_test(setup):
+            usual = Record(evidence, _name(axis, nominal))
+            for what, volts in others:
+                record = Record(evidence, _name(axis, what))
+                for switch in axis.switches:
+                    change = difference(
+                        _scaled_drop(record, setup, axis, switch), _scaled_drop(usual, setup, axis, switch)
+                    )
+                    yield change.measurement(
+                        id=switch_id(switch, f"drop-change-{what}"),
+                        limit="trim-drop-by-bus",
+                        title=f"{axis.title} {seat_words(switch)}: drop at {volts:g} V less drop at nominal bus",
+                        function=axis.function,
+                        quantity_unit="V",
+                        pins=(axis.plus_pin, axis.minus_pin),
+                        notes=(f"both scaled to {axis.rated_current_a:g} A",),
+                    )
+                    yield from _latencies(record, setup, (axis, switch), what, volts)
+
+
+def _scaled_drop(record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> Estimate:
+    """Return the drop at rated current, from the first press of a switch."""
+    presses = presses_of(record, switch)
+    doubts = [*sample_doubts(record, setup, axis, CONDITION), *press_doubts(record, switch, presses)]
+    if not presses:
+        return nothing(*doubts)
+    window = (presses[0].closed_s + SETTLE_S, presses[0].opened_s)
+    drop, current = drop_of(record, axis, *window), magnitude(record.mean(f"{axis.name}.current", *window))
+    if not current.value > 0.5 * axis.rated_current_a * setup.unit.lowest_voltage_v / setup.unit.nominal_voltage_v:
+        if not doubts:
+            reason = f"{axis.title} {seat_words(switch)}: {current.value:.3f} A through its load while held"
+            doubts.append(Doubt(reason=reason, cause=Cause.UNDECIDED, next_step="see trim-light and trim-loaded"))
+        return nothing(*doubts)
+    return doubted(ratio(product(drop, exact(axis.rated_current_a)), current), *doubts)
+
+
+def _latencies(
+    record: Record, setup: Setup, place: tuple[TrimAxis, TrimSwitch], what: str, volts: float
+) -> Iterator[Measurement]:
+    axis, switch = place
+    presses = presses_of(record, switch)
+    drives = drives_of(record, axis)
+    doubts = [*sample_doubts(record, setup, axis, CONDITION), *press_doubts(record, switch, presses)]
+    pairs = [
+        (press, first_drive(drives, switch.polarity, press.closed_s, press.closed_s + LATENCY_WITHIN_S))
+        for press in presses
+    ]
+    unanswered = sum(drive is None for _, drive in pairs)
+    if unanswered and not doubts:
+        doubts.append(Doubt(reason=f"{unanswered} presses drove nothing the right way", cause=Cause.UNIT))
+    for way, times_s in (
+        ("on", [drive.start_s - press.closed_s for press, drive in pairs if drive is not None]),
+        ("off", [drive.end_s - press.opened_s for press, drive in pairs if drive is not None]),
+    ):
+        worst_s = max(times_s, default=math.nan)
+        yield time_measurement(
+            doubted(between_samples(worst_s, record.names) if times_s else nothing(), *doubts),
+            axis,
+            id_=switch_id(switch, f"latency-{way}-{what}"),
+            limit="trim-latency",
+            title=f"{seat_words(switch)}: latency {way} at {volts:g} V",
+            trials=len(times_s),
+        )
+
+
+def _voltages(setup: Setup) -> tuple[tuple[str, float], ...]:
+    unit = setup.unit
+    return (
+        ("nominal", unit.nominal_voltage_v),
+        ("lowest", unit.lowest_voltage_v),
+        ("highest", unit.highest_voltage_v),
+    )
+
+
+def _schedule(setup: Setup, axis: TrimAxis) -> tuple[Touch, ...]:
+    n = count(setup, "trials", PRESSES)
+    instants = [LEAD_S + place * SPACING_S for place in range(n * len(axis.switches))]
+    return tuple(
+        Touch(switch=axis.switches[place // n].name, closed_s=at_s, opened_s=at_s + HOLD_S)
+        for place, at_s in enumerate(instants)
+    )
+
+
+def _name(axis: TrimAxis, what: str) -> str:
+    return f"{axis.name}.{what}"

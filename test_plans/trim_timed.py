@@ -1,0 +1,114 @@
+"""What the timed trim procedures share: one capture per axis on a light load, a schedule of presses played in it."""
+
+from abc import ABC, abstractmethod
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from analysis.measurement import Result
+from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.driving import apply_loads, axes_under_test, bring_up, drop_loads, play, press_at, release_at
+from test_plans.model_gaps import without_trim
+from test_plans.procedure import Evidence, Needs, NotForModel
+from test_plans.readings import Record
+from test_plans.rig import Rig
+from test_plans.sheets import Setup, TrimAxis
+from test_plans.switch_lines import watched_lines
+from test_plans.trim_drive import LIGHT, RATE_HZ, axis_capture, axis_functions, axis_signals, light_load, light_needs
+
+LIMIT_A = 0.5
+TAIL_S = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Touch:
+    """One press of a switch, by name, in capture time."""
+
+    switch: str
+    closed_s: float
+    opened_s: float
+
+
+class TimedTrim(ABC):
+    """A procedure that plays presses axis by axis and looks at what the output does.
+
+    A subclass says which axes it can serve, what is pressed when, and what follows from the record.
+    """
+
+    name: str
+    title: str
+    limits: tuple[tuple[str, float], ...] = ()
+
+    @abstractmethod
+    def schedule(self, setup: Setup, axis: TrimAxis) -> tuple[Touch, ...]:
+        """Return what is pressed on an axis; pure, and the same again for `evaluate`."""
+
+    @abstractmethod
+    def results(self, record: Record, setup: Setup, axis: TrimAxis) -> Iterator[Result]:
+        """Give the results of one axis from its capture."""
+
+    def serves(self, axis: TrimAxis) -> bool:  # noqa: ARG002
+        """Say whether there is something to test on an axis."""
+        return True
+
+    def axes(self, setup: Setup) -> tuple[TrimAxis, ...]:
+        """Return the axes under test that it serves."""
+        return tuple(axis for axis in axes_under_test(setup) if self.serves(axis))
+
+    def not_for_model(self, setup: Setup) -> NotForModel | None:
+        """Return why a model gives it nothing to do."""
+        gap = without_trim(setup)
+        if gap is not None or any(self.serves(axis) for axis in setup.unit.trims):
+            return gap
+        return NotForModel(reason=f"model {setup.unit.model} has no trim axis with two seats")
+
+    def functions(self, setup: Setup) -> tuple[str, ...]:
+        """Return the functions of the axes under test."""
+        return tuple(name for name in axis_functions(setup) if name in {axis.function for axis in self.axes(setup)})
+
+    def needs(self, setup: Setup) -> Needs:
+        """Return one capture per axis."""
+        volts = bus_voltage_v(setup)
+        captures = tuple(
+            axis_capture(setup, axis, volts, axis.name, duration_s(self.schedule(setup, axis)))
+            for axis in self.axes(setup)
+        )
+        return light_needs(setup, volts, current_limit_a(setup, LIGHT, LIMIT_A), captures, self.limits)
+
+    def stimulate(self, rig: Rig, setup: Setup) -> None:
+        """Play the schedule of each axis, one axis after the other."""
+        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, LIGHT, LIMIT_A))
+        for axis in self.axes(setup):
+            apply_loads(rig, [(axis.name, light_load(setup))])
+            take(rig, setup, axis, axis.name, self.schedule(setup, axis))
+            drop_loads(rig, [axis.name])
+
+    def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
+        """Take nothing more."""
+        return False
+
+    def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
+        """Give the results of every axis."""
+        for axis in self.axes(setup):
+            yield from self.results(Record(evidence, axis.name), setup, axis)
+
+
+def take(rig: Rig, setup: Setup, axis: TrimAxis, name: str, touches: Sequence[Touch]) -> None:
+    """Capture an axis while these presses are made."""
+    with rig.capture(name, axis_signals(axis), sample_rate_hz=RATE_HZ, lines=watched_lines(setup.unit)) as session:
+        play(
+            session,
+            [
+                action
+                for touch in touches
+                for action in (
+                    press_at(session, touch.switch, touch.closed_s),
+                    release_at(session, touch.switch, touch.opened_s),
+                )
+            ],
+        )
+        session.wait_until(duration_s(touches))
+
+
+def duration_s(touches: Sequence[Touch]) -> float:
+    """Return the length of a capture that holds these presses and what follows the last."""
+    return max((touch.opened_s for touch in touches), default=0.0) + TAIL_S

@@ -1,0 +1,68 @@
+"""An aircraft may have an axis set the other way round: what procedures expect and what the twin does both follow."""
+
+from dataclasses import replace
+
+import pytest
+from sheet_texts import changed, dotterel, problems_of
+
+from bench.plan_check import setup_for
+from bench.run_sheets import SheetNames, load_sheets
+from bench.sheets import load_aircraft, load_unit
+from bench.simulation import simulated_parameters
+from test_plans.sheets import as_fitted
+
+SHEETS = load_sheets(SheetNames(bench="simulated", plan="acceptance", model="dotterel-6"))
+TURNED = ("reversed-axes = []", 'reversed-axes = ["roll"]')
+
+
+def test_only_the_reversed_axis_is_expected_the_other_way_round(tmp_path):
+    aircraft = load_aircraft(changed(tmp_path, "aircraft", TURNED), dotterel())
+    assert aircraft.reversed_axes == ("roll",)
+    setup = setup_for(SHEETS.plan.steps[0], unit=SHEETS.unit, aircraft=aircraft, plan=SHEETS.plan, bench=SHEETS.bench)
+    for axis, as_drawn in zip(setup.unit.trims, SHEETS.unit.trims, strict=True):
+        sign = -1 if axis.name == "roll" else 1
+        for switch, drawn in zip(axis.switches, as_drawn.switches, strict=True):
+            assert switch == replace(drawn, polarity=sign * drawn.polarity)
+
+
+def test_a_model_without_reversed_axes_stays_the_same_sheet():
+    assert as_fitted(SHEETS.unit, SHEETS.aircraft) is SHEETS.unit
+
+
+def test_the_twin_is_set_by_the_aircraft_sheet_itself(tmp_path):
+    aircraft = load_aircraft(changed(tmp_path, "aircraft", TURNED), dotterel())
+    _, twin = simulated_parameters(
+        SHEETS.unit, SHEETS.unit_simulation, aircraft, SHEETS.bench, SHEETS.bench_simulation, seed=1
+    )
+    assert {bridge.name: bridge.reversed for bridge in twin.bridges} == {"pitch": False, "roll": True, "yaw": False}
+
+
+@pytest.mark.parametrize(
+    ("axes", "said"), [('["rol"]', 'there is no axis "rol"'), ('["roll", "roll"]', '"roll" stands twice')]
+)
+def test_an_axis_that_is_none_is_named(tmp_path, axes, said):
+    path = changed(tmp_path, "aircraft", (TURNED[0], f"reversed-axes = {axes}"))
+    assert any("reversed-axes" in line and said in line for line in problems_of(load_aircraft, path, dotterel()))
+
+
+@pytest.mark.parametrize(
+    ("edit", "said"),
+    [
+        (('slow-airspeed = "140 kt"', 'slow-airspeed = "60 kt"'), "trim-rules.slow-airspeed: 60 kt is not above"),
+        (('slow-airspeed = "140 kt"', ""), "trim-rules.slow-airspeed: is missing"),
+        (('full-trim-airspeed = "70 kt"', ""), "ratings.full-trim-airspeed: is missing"),
+        (('after-hand-over = "resumes"', 'after-hand-over = "maybe"'), "trim-rules.after-hand-over"),
+    ],
+)
+def test_faults_of_the_trim_rules_are_named(tmp_path, edit, said):
+    problems = problems_of(load_unit, changed(tmp_path, "unit", edit))
+    assert any(said in line for line in problems), problems
+
+
+def test_a_model_with_trim_outputs_needs_trim_rules(tmp_path):
+    path = changed(tmp_path, "unit")
+    with open(path, encoding="utf-8") as sheet:  # noqa: PTH123
+        text = sheet.read()
+    rules = text[text.index("[trim-rules]") : text.index("# Every other output that must")]
+    (tmp_path / "unit.toml").write_text(text.replace(rules, ""), encoding="utf-8")
+    assert "trim-rules: is missing; add it: the unit has trim outputs" in problems_of(load_unit, path)

@@ -1,0 +1,35 @@
+"""The trim plan through the command line: a good unit passes it, and polarity follows the aircraft sheet."""
+
+from importlib.resources import files
+
+import pytest
+from command_line import verify
+
+
+def test_a_good_unit_passes_everything_about_trim(tmp_path):
+    outcome = verify(tmp_path, "--plan", "trim", "--partial-ok")
+    document = outcome.document()
+    assert [f["id"] for f in document["findings"] if f["verdict"] != "pass"] == []
+    assert (outcome.code, document["partial"]) == (0, True)
+
+
+def aircraft(folder, reversed_axes):
+    text = files("test_plans").joinpath("aircraft", "whimbrel.toml").read_text()
+    assert "reversed-axes = []" in text
+    sheet = folder / "aircraft.toml"
+    sheet.write_text(text.replace("reversed-axes = []", f"reversed-axes = {reversed_axes}"))
+    return sheet
+
+
+def test_a_unit_set_for_a_reversed_axis_passes_on_that_aircraft(tmp_path):
+    sheet = aircraft(tmp_path, '["yaw", "roll"]')
+    document = verify(tmp_path / "records", "--aircraft", sheet, "--only", "trim-light").document()
+    assert [f["id"] for f in document["findings"] if f["verdict"] != "pass"] == []
+
+
+@pytest.mark.parametrize(("axes", "turned"), [("[]", "yaw"), ('["yaw"]', "yaw")])
+def test_leads_swapped_inside_fail_whichever_way_the_axis_is_set(axes, turned, tmp_path):
+    words = ("--aircraft", aircraft(tmp_path, axes), "--only", "trim-light", "--defect", "trim-leads-swapped")
+    document = verify(tmp_path / "records", *words).document()
+    assert (document["verdict"], document["cause"]) == ("fail", "unit")
+    assert {f["id"].split(".")[0] for f in document["findings"] if f["verdict"] == "fail"} == {turned}

@@ -1,0 +1,115 @@
+"""Faults put into the simulated bench or unit for one run, beside those of the catalogues."""
+
+from contextlib import contextmanager
+from dataclasses import replace
+
+import pytest
+
+import bench.verify
+
+NS_PER_S = 1_000_000_000
+
+
+def injected(monkeypatch: pytest.MonkeyPatch, *, bend=None, at=None):
+    """Have runs draw a bent bench and unit, and change the running plant.
+
+    `bend` takes (bench, twin) parameters and returns them bent. `at` is (procedure, seconds into it, what to do with
+    the plant).
+    """
+    draw, open_bench = bench.verify.simulated_parameters, bench.verify.open_simulated_bench
+
+    def drawn(*args, **kwargs):
+        parameters = draw(*args, **kwargs)
+        return bend(*parameters) if bend else parameters
+
+    @contextmanager
+    def opened(*args, **kwargs):
+        with open_bench(*args, **kwargs) as bench_opened:
+            yield bench_opened if at is None else replace(bench_opened, before_procedure=_timed(bench_opened, *at))
+
+    monkeypatch.setattr(bench.verify, "simulated_parameters", drawn)
+    monkeypatch.setattr(bench.verify, "open_simulated_bench", opened)
+
+
+def _timed(opened, procedure, after_s, change):
+    plant, before = opened.plant, opened.before_procedure
+
+    def begins(name, attempt):
+        before(name, attempt)
+        if name == procedure:
+            plant.at(plant.now_ns + round(after_s * NS_PER_S) + 1, lambda: change(plant))
+
+    return begins
+
+
+def relay_dead(output):
+    """Bend: a digital output switches nothing."""
+
+    def bend(bench_drawn, twin):
+        outputs = dict(bench_drawn.daq.digital_outputs)
+        outputs[output] = replace(outputs[output], action="load", target="none", position="none")
+        return replace(bench_drawn, daq=replace(bench_drawn.daq, digital_outputs=outputs)), twin
+
+    return bend
+
+
+def channel(number, **errors):
+    """Bend: an analogue input has these errors."""
+
+    def bend(bench_drawn, twin):
+        inputs = dict(bench_drawn.daq.inputs)
+        inputs[number] = replace(inputs[number], **errors)
+        return replace(bench_drawn, daq=replace(bench_drawn.daq, inputs=inputs)), twin
+
+    return bend
+
+
+def clock_off(error):
+    """Bend: the sample clock is off by a fraction."""
+    return lambda bench_drawn, twin: (replace(bench_drawn, daq=replace(bench_drawn.daq, clock_error=error)), twin)
+
+
+def path_ohm(position, ohm):
+    """Bend: a position of the bus switch has another resistance."""
+
+    def bend(bench_drawn, twin):
+        path = replace(bench_drawn.path, series_ohm={**bench_drawn.path.series_ohm, position: ohm})
+        return replace(bench_drawn, path=path), twin
+
+    return bend
+
+
+def unit_quantity(name, value):
+    """Bend: a quantity of the unit has this value."""
+    return lambda bench_drawn, twin: (bench_drawn, replace(twin, quantities={**twin.quantities, name: value}))
+
+
+def both(first, second):
+    """Bend twice."""
+    return lambda bench_drawn, twin: second(*first(bench_drawn, twin))
+
+
+def welds(pin):
+    """Change: the relay on a pin closes and stays so."""
+
+    def change(plant):
+        press = plant._pins.press
+        press(pin, True)
+        plant._pins.press = plant._relays.on_press = lambda other, on: None if other == pin else press(other, on)
+
+    return change
+
+
+def sends_nothing(plant):
+    """Change: the bench's frames never get on the bus."""
+    plant.send_frame = lambda *_frame: None
+
+
+def leaks(axis, amps):
+    """Change: a motor output carries a current with nothing pressed."""
+
+    def change(plant):
+        plant.twin.outputs.bridges[axis]._leakage_a = amps
+        plant.twin._show_bridge(axis)
+
+    return change
