@@ -36,10 +36,23 @@ def looks_held(evidence: Evidence, discrete: Discrete, capture: str = TRUTH) -> 
     """Say whether the pin stood further from its stimulus than any pull resistor could hold it."""
     record = Record(evidence, capture)
     for begin_s, end_s, value_v in steps_of(record, discrete.name):
-        pin = record.mean(voltage_signal(discrete.name), begin_s + 0.005, end_s - 0.005)
-        if not pin.doubts and abs(pin.value - value_v) > FOLLOWS_WITHIN_V:
+        pin_v = _pin_v(record, discrete, begin_s + 0.005, end_s - 0.005)
+        if pin_v is not None and abs(pin_v - value_v) > FOLLOWS_WITHIN_V:
             return True
     return False
+
+
+def _pin_v(record: Record, discrete: Discrete, start_s: float, stop_s: float) -> float | None:
+    """Return where a pin stood, or the end of its channel's range where it stood beyond; None where it is not known.
+
+    No stimulus is near the end of a range, so a pin beyond it is held all the more.
+    """
+    signal = voltage_signal(discrete.name)
+    pin = record.mean(signal, start_s, stop_s)
+    if not pin.doubts:
+        return pin.value
+    clipped = record.capture is not None and record.holds(signal) and record.capture.clipped(signal, start_s, stop_s)
+    return pin.value if clipped and len(pin.doubts) == 1 else None
 
 
 def isolate_held_pins(rig: Rig, setup: Setup, evidence: Evidence, capture: str = TRUTH) -> bool:
@@ -145,9 +158,9 @@ def _levels_at_pin(record: Record, discrete: Discrete) -> list[tuple[float, floa
     """Return (stimulus, mean at the pin) for every level of a line's stimulus."""
     found: dict[float, list[float]] = {}
     for begin_s, end_s, value_v in steps_of(record, discrete.name):
-        pin = record.mean(voltage_signal(discrete.name), begin_s + 0.005, end_s - 0.005)
-        if not pin.doubts:
-            found.setdefault(value_v, []).append(pin.value)
+        pin_v = _pin_v(record, discrete, begin_s + 0.005, end_s - 0.005)
+        if pin_v is not None:
+            found.setdefault(value_v, []).append(pin_v)
     return [(value_v, sum(pins) / len(pins)) for value_v, pins in found.items()]
 
 

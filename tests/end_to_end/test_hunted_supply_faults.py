@@ -78,7 +78,7 @@ BENCH_FAULTS = {  # what happens, when, and a finding that must say so
     "0.3 s without supply on the slow bus": ("bus-ramp", 7.0, contactor_opens(0.3), "bus-ramp.lock-out"),
     "0.8 V too little on the slow bus": ("bus-ramp", 0.0, supply_off_by(-0.8), "bus-ramp.lock-out"),
     "host falls silent": ("discrete-levels", 0.5, host_hears_nothing, "discrete-6.threshold-active"),
-    "host loses a tenth of all frames": ("discrete-levels", 0.0, host_loses(0.1), "discrete-2.truth"),
+    "host loses half of all frames": ("discrete-levels", 0.0, host_loses(0.5), "discrete-2.truth"),
     "channel of light 1 drifts": ("power-up", 0.0, channel_off_by(33, 0.6), "power-up.idle.light-1"),
     "channel of the bus reads high": ("discrete-levels", 0.0, channel_off_by(1, 0.5), "discrete-1.truth"),
 }
