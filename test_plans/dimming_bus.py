@@ -6,7 +6,7 @@ PWM is judged by its duty: the height of its pulses is the bus by nature. DC out
 from collections.abc import Iterable
 
 from analysis.measurement import Measurement, Result
-from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.dimming_levels import (
     CONDITION,
     SETTLE_S,
@@ -70,7 +70,7 @@ class DimmingBus:
             + 0.5,
             captures=captures,
             highest_voltage_v=max(volts.values()),
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 0.5),
             stimuli=tuple(rheostat.name for rheostat in setup.unit.rheostats),
             limits=(("dimming-bus-dependence", 0.7),),

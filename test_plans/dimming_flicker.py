@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from analysis.measurement import Measurement, Result
 from analysis.modulation import Modulation, block_means, duty_series, modulation
 from analysis.uncertainty import Estimate, bounded, combined, scaled
-from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.dimming_levels import (
     CONDITION,
     SETTLE_S,
@@ -70,7 +70,7 @@ class DimmingFlicker:
             bench_time_s=sum(need.duration_s for need in captures) + 0.5,
             captures=captures,
             highest_voltage_v=volts,
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 0.5),
             stimuli=tuple(rheostat.name for rheostat in setup.unit.rheostats),
             limits=(("dimming-modulation", U_PERCENT),),

@@ -14,7 +14,7 @@ from analysis.measurement import Doubt, Measurement, Result
 from analysis.reading import at_channel
 from analysis.uncertainty import Estimate, bounded, combined, difference, ratio
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, number
+from test_plans.conditions import bus_voltage_v, conforming_a, number
 from test_plans.dimming_levels import (
     dimming_function,
     drive_all,
@@ -89,7 +89,7 @@ class DimmingLoad:
             bench_time_s=sum(need.duration_s + 0.05 for need in captures) + 0.5,
             captures=captures,
             highest_voltage_v=volts,
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=_limit_a(setup),
             loads=tuple((output.name, position) for output in outputs for position in (RATED, SHORT)),
             load_current_a=_highest_a(setup),

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.sampling_rate import averaging_rate_hz
 from analysis.uncertainty import Estimate, combined, difference
-from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.dimming import expected_level
 from test_plans.dimming_levels import (
     CONDITION,
@@ -88,7 +88,7 @@ class DimmingMap:
             bench_time_s=sum(need.duration_s for need in (*captures, others)) + 0.5,
             captures=(*captures, others),
             highest_voltage_v=volts,
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 0.5),
             stimuli=tuple(rheostat.name for rheostat in setup.unit.rheostats),
             limits=(

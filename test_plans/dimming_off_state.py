@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from analysis.measurement import Measurement, Result
 from analysis.uncertainty import bounded, difference, ratio
-from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.dimming_levels import CONDITION, dimming_function, outputs_of, steady_doubts
 from test_plans.driving import bring_up
 from test_plans.model_gaps import without_dimming
@@ -51,7 +51,7 @@ class DimmingOffState:
             bench_time_s=need.duration_s + 0.5,
             captures=(need,),
             highest_voltage_v=bus_voltage_v(setup),
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 0.5),
             loads=tuple((output.name, FEED) for output in outputs),
             load_current_a=setup.bench.reference_v / 10e3,

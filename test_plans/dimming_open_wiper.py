@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 
 from analysis.measurement import Measurement, Result
 from analysis.uncertainty import Estimate, bounded, combined, difference, exact, ratio
-from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.dimming import expected_level
 from test_plans.dimming_levels import (
     CONDITION,
@@ -92,7 +92,7 @@ class DimmingOpenWiper:
             bench_time_s=sum(need.duration_s for need in captures) + powering_s + 0.5,
             captures=captures,
             highest_voltage_v=volts,
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 0.5),
             stimuli=tuple(rheostat.name for rheostat in setup.unit.rheostats),
             paths=(SupplyPath.RUN.value,),

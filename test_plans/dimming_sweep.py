@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 
 from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, count, current_limit_a
+from test_plans.conditions import bus_voltage_v, conforming_a, count, current_limit_a
 from test_plans.dimming import expected_level
 from test_plans.dimming_levels import (
     CONDITION,
@@ -81,7 +81,7 @@ class DimmingSweep:
             bench_time_s=sum(need.duration_s for need in captures) + 0.5,
             captures=captures,
             highest_voltage_v=volts,
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 0.5),
             stimuli=tuple(rheostat.name for rheostat in rheostats_of(setup)),
             limits=_limits(setup),

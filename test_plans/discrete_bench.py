@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from analysis.measurement import Doubt
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.driving import bring_up, levels_of
 from test_plans.procedure import CaptureNeed, Needs
 from test_plans.receive_line import LINE
@@ -58,7 +58,7 @@ def discrete_needs(
         bench_time_s=sum(need.duration_s for need in captures) + 1.0,
         captures=captures,
         highest_voltage_v=bus_voltage_v(setup),
-        supply_current_a=unit.conforming_current_a.get(CONDITION, 0.0),
+        supply_current_a=conforming_a(setup, CONDITION),
         current_limit_a=current_limit_a(setup, CONDITION, CURRENT_LIMIT_A),
         stimuli=tuple(discrete.name for discrete in unit.discretes),
         stimulus_v=stimulus_v,

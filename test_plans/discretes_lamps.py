@@ -13,7 +13,7 @@ from itertools import pairwise
 from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.uncertainty import Estimate, combined, difference, resolved
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, count, current_limit_a
+from test_plans.conditions import bus_voltage_v, conforming_a, count, current_limit_a
 from test_plans.discrete_pins import RAMP_RATE_V_PER_S, ramp_of
 from test_plans.driving import bring_up, levels_of
 from test_plans.held_pins import TRUTH, held_doubts, isolate_held_pins
@@ -83,7 +83,7 @@ class DiscreteLamps:
             bench_time_s=sum(need.duration_s for need in captures) + 1.0,
             captures=tuple(captures),
             highest_voltage_v=bus_voltage_v(setup),
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 0.5),
             stimuli=tuple(discrete.name for discrete in shown),
             limits=tuple(

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from analysis.measurement import Doubt, Measurement, Result
 from analysis.uncertainty import Estimate, difference, exact, product, ratio
 from analysis.verdict import Cause
-from test_plans.conditions import count, current_limit_a
+from test_plans.conditions import conforming_a, count, current_limit_a
 from test_plans.driving import LEAD_S, apply_loads, axes_under_test, bring_up, drop_loads
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import Evidence, Needs, NotForModel
@@ -68,9 +68,7 @@ class TrimBusVoltage:
             bench_time_s=sum(need.duration_s for need in captures) + 3.0,
             captures=captures,
             highest_voltage_v=highest_v,
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0)
-            * highest_v
-            / setup.unit.nominal_voltage_v,
+            supply_current_a=conforming_a(setup, CONDITION) * highest_v / setup.unit.nominal_voltage_v,
             current_limit_a=current_limit_a(setup, CONDITION, LIMIT_A),
             loads=tuple((axis.name, load_name(setup)) for axis in axes),
             load_current_a=max((axis.rated_current_a for axis in axes), default=0.0)

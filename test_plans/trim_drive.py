@@ -13,7 +13,7 @@ from analysis.edges import line_edges
 from analysis.measurement import Doubt, Measurement, Observation
 from analysis.uncertainty import Estimate, bounded, combined, exact
 from analysis.verdict import Cause
-from test_plans.conditions import text
+from test_plans.conditions import conforming_a, text
 from test_plans.driving import axes_under_test
 from test_plans.procedure import CaptureNeed, Needs
 from test_plans.readings import Record, supply_doubts
@@ -232,7 +232,7 @@ def light_needs(
         bench_time_s=sum(need.duration_s for need in captures) + 1.0,
         captures=captures,
         highest_voltage_v=volts,
-        supply_current_a=setup.unit.conforming_current_a.get(LIGHT, 0.0),
+        supply_current_a=conforming_a(setup, LIGHT),
         current_limit_a=limit_a,
         loads=tuple((axis.name, load) for axis in axes),
         load_current_a=volts / 1000.0,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.uncertainty import Estimate, difference
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.driving import (
     LEAD_S,
     Action,
@@ -85,7 +85,7 @@ class TrimTogether:
             bench_time_s=capture.duration_s + 1.0,
             captures=(capture,),
             highest_voltage_v=volts,
-            supply_current_a=setup.unit.conforming_current_a.get(CONDITION, 0.0),
+            supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=current_limit_a(setup, CONDITION, 7.0),
             loads=tuple((axis.name, load_name(setup)) for axis in axes),
             load_current_a=max((axis.rated_current_a for axis in axes), default=0.0),

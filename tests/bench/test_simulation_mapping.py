@@ -50,6 +50,28 @@ UNIT_DEFECTS = {
     "trim-resistance-tripled": {"pitch.positive_ohm": 0.60, "pitch.negative_ohm": 0.60},
     "cut-off-late": {"pitch.cut_off_s": 4.32},
     "cut-off-never": {"pitch.cut_off_s": 1_000_004.0},
+    "trim-leads-swapped": {"yaw.leads_swapped": 1.0},
+    "trim-driver-leaks": {"pitch.leakage_a": 0.010},
+    "trim-pwm-stuck": {"pitch.positive_duty_fixed": 60.0, "pitch.negative_duty_fixed": 60.0},
+    "trim-input-slow": {"pitch-right-down.debounce_scans": 28.0},  # of 5 ms: 140 ms
+    "trim-taps-lost": {"roll-left-left.debounce_scans": 18.0},
+    "trim-latency-high": {"pitch-right-up.debounce_scans": 14.0},
+    "trim-priority-inverted": {"pitch.priority_inverted": 1.0},
+    "trim-priority-late": {"pitch.priority_delay_s": 0.400},
+    "trim-opposing-drives": {"pitch.opposing_drives": 1.0},
+    "cut-off-one-seat": {"pitch-right-up.uncut": 1.0, "pitch-right-down.uncut": 1.0},
+    "cut-off-late-yaw": {"yaw.cut_off_s": 4.32},
+    "taps-accumulate": {"roll.taps_accumulate": 1.0},
+    "gaps-restart-cut-off": {"pitch.gap_restarts": 1.0},
+    "no-re-arm": {"pitch.never_rearms": 1.0},
+    "stuck-switch-blocks": {"pitch.stuck_blocks": 1.0},
+    "schedule-one-way": {"pitch.negative_duty_fixed": 100.0},
+    "airspeed-in-mph": {"unit.airspeed_scale": 1.1508},
+    "airspeed-stale": {"unit.airspeed_lost_s": 1_000_003.0},
+    "airspeed-lost-late": {"unit.airspeed_lost_s": 4.0},
+    "trim-axis-resistance": {"roll.positive_ohm": 0.70, "roll.negative_ohm": 0.70},
+    "trim-feed-resistance": {"unit.trim_feed_ohm": 0.150},
+    "trim-gate-weak": {"pitch.low_bus_ohm": 0.3},
     "trim-creep": {"pitch.creep_v": 1.5, "pitch.creep_s": 0.5},
     "lock-out-low": {"unit.lockout_v": 7.1},
     "reset-detector-high": {"unit.reset_v": 6.5, "unit.warm_start_v": 7.5},
@@ -57,6 +79,7 @@ UNIT_DEFECTS = {
     "quiescent-high": {"unit.quiescent_a": 0.240},
     "input-shorted": {"unit.input_short_s": 5.0},  # 0.2 ohm
     "discrete-shorted": {"discrete-4.ground_short_s": 10.0},
+    "set-up-for-another": {"unit.settings_off": 1.0},
 }
 BENCH_DEFECTS = ("supply-limit-low", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost")
 
