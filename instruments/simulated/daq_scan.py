@@ -78,7 +78,8 @@ class Scan:
         self._next_frame += n_due
         n_kept = min(n_due, room)
         payloads = self._payloads(first_frame, n_kept * self.frame_samples)
-        self._plant.forget_before(self.time_ns(self._next_frame * self.frame_samples))
+        next_ns = self.time_ns(self._next_frame * self.frame_samples)
+        self._plant.forget_before(min(next_ns, self._plant.now_ns))  # a stop may come before the next sample
         return payloads
 
     def last_payloads(self, *, room: int) -> list[bytes | None]:
