@@ -9,15 +9,17 @@ from analysis.pwm import Pwm, pwm
 from analysis.sampling_rate import averaging_rate_hz
 from analysis.uncertainty import Estimate, difference, exact, scaled
 from analysis.verdict import Cause
+from test_plans.bus_standing import supply_doubts
 from test_plans.driving import axes_under_test
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import CaptureNeed, NotForModel
-from test_plans.readings import Record, doubted, nothing, supply_doubts
+from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import CaptureSession
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch, UnitSheet
 from test_plans.signals import voltage_signal
 from test_plans.switch_lines import own_frames_arrive, stray_doubts, watched_lines
-from test_plans.trim_drive import LIGHT, seats_of
+from test_plans.trim_bench import LIGHT
+from test_plans.trim_drive import seats_of
 from test_plans.trim_switches import Held, line_doubts
 
 FASTEST_HZ = 30_000.0  # 74 samples a period: a level that never changes hides a pulse of 1.3 % at most

@@ -20,7 +20,8 @@ from analysis.power import (
     readback_agrees,
 )
 from analysis.uncertainty import Estimate, bounded
-from test_plans.readings import Record, bench_observation
+from test_plans.bench_observation import bench_observation
+from test_plans.readings import Record
 from test_plans.sheets import BenchFacts, LoadPosition, Setup
 
 SIGNALS = ("supply.voltage", "unit.current.high", "return.current")  # what a capture holds to be checked in full

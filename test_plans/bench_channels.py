@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 from analysis.measurement import Observation
 from analysis.uncertainty import bounded, difference
+from test_plans.bench_observation import bench_observation
 from test_plans.procedure import CaptureNeed
-from test_plans.readings import Record, agreement, bench_observation
+from test_plans.readings import Record, agreement
 from test_plans.rig import Rig
 from test_plans.sheets import BenchFacts, Setup
 from test_plans.signals import voltage_signal

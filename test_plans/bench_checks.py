@@ -9,10 +9,11 @@ from collections.abc import Iterable, Iterator
 from analysis.measurement import Doubt, Result
 from analysis.uncertainty import Estimate, bounded, difference
 from test_plans.bench_channels import fed_need, fed_observation, feed_outputs
+from test_plans.bench_observation import bench_observation
 from test_plans.conditions import number
-from test_plans.driving import LEAD_S, Action, drive_at, play, press_at, release_at
+from test_plans.driving import LEAD_S, Action, drive_at, in_turn, play, play_touches
 from test_plans.procedure import CaptureNeed, Evidence, Needs
-from test_plans.readings import Record, agreement, bench_observation
+from test_plans.readings import Record, agreement
 from test_plans.rig import PromptAction, Rig, SupplyPath
 from test_plans.sheets import Setup, UnitSheet
 from test_plans.signals import all_signals, stimuli_of, switches_of, voltage_signal
@@ -148,12 +149,7 @@ class BenchCheck:
     def _loop_switches(self, rig: Rig, unit: UnitSheet) -> None:
         switches = switches_of(unit)
         with rig.capture("switches", (), sample_rate_hz=RATE_HZ, lines=switches) as session:
-            actions: list[Action] = []
-            for position, switch in enumerate(switches):
-                at_s = LEAD_S + 2 * PRESS_S * position
-                actions.append(press_at(session, switch, at_s))
-                actions.append(release_at(session, switch, at_s + PRESS_S))
-            play(session, actions)
+            play_touches(session, in_turn(switches, first_s=LEAD_S, hold_s=PRESS_S, pause_s=PRESS_S))
             session.wait_until(self._press_s(unit) + PRESS_S)
 
     def _look_at_supply(self, rig: Rig, setup: Setup) -> None:

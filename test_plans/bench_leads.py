@@ -20,10 +20,11 @@ from analysis.power import (
 from analysis.uncertainty import Estimate, bounded, combined, difference, exact, ratio
 from analysis.verdict import Cause
 from test_plans.bench_agreement import branch_check, expected_leads, read_back_current
+from test_plans.bench_observation import bench_observation
 from test_plans.conditions import number, text
 from test_plans.driving import plug
 from test_plans.procedure import CaptureNeed, Evidence, Needs
-from test_plans.readings import Record, bench_observation
+from test_plans.readings import Record
 from test_plans.rig import Rig, SupplyPath
 from test_plans.sheets import Setup
 

@@ -36,8 +36,7 @@ from test_plans.rig import CaptureSession, Rig
 from test_plans.sheets import DimmingKind, DimmingOutput, Rheostat, Setup, TrimAxis
 from test_plans.signals import function_named, idle_outputs, voltage_signal
 from test_plans.switch_lines import watched_lines
-from test_plans.trim_loaded import load_name
-from test_plans.trim_switches import RUN_PATH
+from test_plans.trim_bench import RUN_PATH, load_name
 
 CAPTURE = "ramp"
 RATE_HZ = 5000.0

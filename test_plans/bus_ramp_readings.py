@@ -13,20 +13,11 @@ from analysis.measurement import Doubt
 from analysis.power import limiting_doubt, limiting_samples
 from analysis.uncertainty import Estimate, combined, resolved
 from analysis.verdict import Cause
+from test_plans.bus_standing import DIP_FRACTION, bus_doubts, supply_tolerance_v, unlimited
 from test_plans.conditions import conforming_a
+from test_plans.delayed_crossing import Delay, crossing_on_ramp
 from test_plans.discrete_pins import scan_s
-from test_plans.readings import (
-    DIP_FRACTION,
-    FILTER_S,
-    Delay,
-    Record,
-    bus_doubts,
-    crossing_on_ramp,
-    doubted,
-    nothing,
-    supply_tolerance_v,
-    unlimited,
-)
+from test_plans.readings import FILTER_S, Record, doubted, nothing
 from test_plans.sheets import DimmingOutput, Setup, TrimAxis
 from test_plans.signals import voltage_signal
 from test_plans.trim_switches import Held, holds_of, line_doubts, others_than

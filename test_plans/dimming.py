@@ -5,21 +5,22 @@ The wiper pin is sampled, so each point is held against the sheet's curve at the
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
 from itertools import pairwise
 
-from analysis.capture import Capture
 from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
-from analysis.pwm import Pwm, pwm
-from analysis.uncertainty import Estimate, bounded, combined, difference, exact, ratio, scaled, total
+from analysis.uncertainty import Estimate, bounded, difference, scaled, total
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, conforming_a, count, current_limit_a, names
-from test_plans.driving import LEAD_S, Action, bring_up, drive_at, play
+from test_plans.conditions import bus_voltage_v, count, names
+from test_plans.dimming_bench import dimming_needs, wake
+from test_plans.dimming_levels import all_captures, all_doubts, expected_level, pulses_sure, worst_of
+from test_plans.dimming_points import Point, sweep_points
+from test_plans.dimming_staircase import frequency_furthest, no_pulses
+from test_plans.driving import LEAD_S, Action, drive_at, play
 from test_plans.expected import reading, worst
 from test_plans.idle import idle_observation
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
-from test_plans.readings import Record, doubted, nothing, supply_doubts
+from test_plans.readings import Record, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import DimmingKind, DimmingOutput, Rheostat, Setup
 from test_plans.signals import function_named, idle_outputs, voltage_signal
@@ -32,23 +33,8 @@ PERIODS = 50
 SLOWEST_HZ = 240.0
 OTHERS_RATE_HZ = 1000.0
 OTHERS_S = 0.4
-OFF_FRACTION = 0.1  # of the bus: a PWM level below is off
-ON_FRACTION = 0.5
 OFF_DUTY_PERCENT = 0.5
 STEP_DOWN_U = 3.0
-PULSES_SURE_PERCENT = 5.0  # pulses or pauses shorter than this may fall between two samples: no frequency of them
-CONDITION = "unloaded"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Point:
-    """One point of a curve: travel at the pin, level found (per cent or V), level the sheet asks, their difference."""
-
-    travel: Estimate
-    level: Estimate
-    expected: float
-    deviation: Estimate
-    frequency_hz: Estimate | None
 
 
 class DimmingCurve:
@@ -92,23 +78,16 @@ class DimmingCurve:
                 )
             )
         kinds = {output.kind for output in setup.unit.dimming}
-        return Needs(
-            bench_time_s=sum(need.duration_s for need in captures) + 0.5,
-            captures=tuple(captures),
-            highest_voltage_v=volts,
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
-            stimuli=tuple(rheostat.name for rheostat in _rheostats(setup)),
-            limits=(
-                *((("pwm-curve", _expected_duty(setup)),) if DimmingKind.PWM in kinds else ()),
-                *((("pwm-frequency", _expected_frequency(setup)),) if DimmingKind.PWM in kinds else ()),
-                *((("dc-curve", _expected_level(setup)),) if DimmingKind.DC in kinds else ()),
-            ),
+        limits = (
+            *((("pwm-curve", _expected_duty(setup)),) if DimmingKind.PWM in kinds else ()),
+            *((("pwm-frequency", _expected_frequency(setup)),) if DimmingKind.PWM in kinds else ()),
+            *((("dc-curve", _expected_level(setup)),) if DimmingKind.DC in kinds else ()),
         )
+        return dimming_needs(setup, tuple(captures), limits, rheostats=_rheostats(setup))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Turn each rheostat up in steps, look at all other outputs, turn it down again."""
-        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        wake(rig, setup)
         for rheostat in _rheostats(setup):
             levels_v = [rheostat.full_travel_v * step / (_points(setup) - 1) for step in range(_points(setup))]
             self._staircase(rig, setup, rheostat, "up", levels_v)
@@ -126,11 +105,18 @@ class DimmingCurve:
     def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
         """Give for every output its worst deviation up and down, frequency, off state and order of steps."""
         for rheostat in _rheostats(setup):
+            sweeps = {
+                direction: sweep_points(
+                    Record(evidence, f"{rheostat.name}.{direction}"),
+                    setup,
+                    _outputs(setup, rheostat),
+                    settle_s=SETTLE_S,
+                    step_s=_step_s(setup, rheostat),
+                )
+                for direction in ("up", "down")
+            }
             for output in _outputs(setup, rheostat):
-                runs = {
-                    direction: self._points(evidence, setup, rheostat, output, direction)
-                    for direction in ("up", "down")
-                }
+                runs = {direction: points[output.name] for direction, points in sweeps.items()}
                 for direction, points in runs.items():
                     yield self._curve_deviation(setup, output, direction, points)
                 if output.kind is DimmingKind.PWM:
@@ -151,46 +137,6 @@ class DimmingCurve:
             play(session, actions)
             session.wait_until(_staircase_s(setup, rheostat))
 
-    def _points(
-        self, evidence: Evidence, setup: Setup, rheostat: Rheostat, output: DimmingOutput, direction: str
-    ) -> list[Point]:
-        record = Record(evidence, f"{rheostat.name}.{direction}")
-        if record.capture is None:
-            missing = nothing(*record.missing)
-            return [Point(travel=missing, level=missing, expected=0.0, deviation=missing, frequency_hz=None)]
-        step_s = _step_s(setup, rheostat)
-        return [
-            self._point(
-                record, setup, rheostat, output, at_s=stimulus.time_s + SETTLE_S, until_s=stimulus.time_s + step_s
-            )
-            for stimulus in record.stimuli(rheostat.name)
-        ]
-
-    def _point(
-        self, record: Record, setup: Setup, rheostat: Rheostat, output: DimmingOutput, *, at_s: float, until_s: float
-    ) -> Point:
-        travel = ratio(record.mean(voltage_signal(rheostat.name), at_s, until_s), exact(rheostat.full_travel_v))
-        expected, slope = expected_level(output, travel.value)
-        spoilt = supply_doubts(record, setup, CONDITION, at_s, until_s)
-        signal = voltage_signal(output.name)
-        frequency = None
-        if output.kind is DimmingKind.PWM and record.capture is not None:
-            found = _pwm(record.capture, signal, setup, output, (at_s, until_s))
-            name = f"{output.name} at {at_s:.2f} s of {record.name}"
-            spoilt = (*record.doubts((signal,), at_s, until_s), *spoilt)
-            level = doubted(scaled(found.duty_estimate(name, record.names), 100.0), *spoilt)
-            if PULSES_SURE_PERCENT <= expected <= 100.0 - PULSES_SURE_PERCENT:
-                frequency = doubted(found.frequency_estimate(name, record.names), *spoilt)
-        else:
-            level = doubted(record.mean(signal, at_s, until_s), *spoilt)
-        return Point(
-            travel=travel,
-            level=level,
-            expected=expected,
-            deviation=difference(level, combined(expected, ((travel, slope),))),
-            frequency_hz=frequency,
-        )
-
     def _curve_deviation(self, setup: Setup, output: DimmingOutput, direction: str, points: list[Point]) -> Measurement:
         worst = worst_of([point.deviation for point in points])
         pwm_kind = output.kind is DimmingKind.PWM
@@ -207,17 +153,12 @@ class DimmingCurve:
         )
 
     def _frequency(self, setup: Setup, output: DimmingOutput, points: list[Point]) -> Measurement:
-        """Return the frequency furthest off; a point that should pulse and does not leaves it undecided."""
+        """Return the frequency furthest off over the points whose pulses can be timed; in doubt where none can."""
         found = [point.frequency_hz for point in points if point.frequency_hz is not None]
-        doubtful = [frequency for frequency in found if frequency.doubts]
-        pulsed = [frequency for frequency in found if math.isfinite(frequency.value)]
-        spoilt = next((point.level.doubts for point in points if point.level.doubts), ())
-        if doubtful:
-            worst = doubtful[0]
-        elif pulsed:
-            worst = max(pulsed, key=lambda frequency: abs(frequency.value - output.frequency_hz))
-        else:
-            worst = nothing(*(spoilt or (_no_pulses_asked(output),)))
+        asked = any(pulses_sure(point.expected) for point in points)
+        spoilt = all_doubts([point.level for point in points])
+        missing = nothing(*(spoilt or (no_pulses(output) if asked else _no_pulses_asked(output),)))
+        worst = frequency_furthest(found, output.frequency_hz, missing)
         return worst.measurement(
             id=f"{output.name}.frequency",
             limit="pwm-frequency",
@@ -225,7 +166,7 @@ class DimmingCurve:
             function=function_named(setup.unit, "dimming"),
             quantity_unit="Hz",
             pins=(output.pin,),
-            notes=(f"{len(pulsed)} points show pulses",),
+            notes=(f"{len(found)} points show pulses",),
         )
 
     def _off(self, setup: Setup, output: DimmingOutput, points: list[Point]) -> Observation:
@@ -239,8 +180,8 @@ class DimmingCurve:
             trials=len(resting),
             failures=len(lit),
             detail=f"{max((point.level.value for point in lit), default=0.0):.1f} % duty",
-            doubts=_all_doubts(resting),
-            captures=_all_captures(resting),
+            doubts=all_doubts([point.level for point in resting]),
+            captures=all_captures([point.level for point in resting]),
             pins=(output.pin,),
         )
 
@@ -255,8 +196,8 @@ class DimmingCurve:
             trials=len(steps),
             failures=len(down),
             detail=f"{len(down)} steps go down",
-            doubts=_all_doubts(points),
-            captures=_all_captures(points),
+            doubts=all_doubts([point.level for point in points]),
+            captures=all_captures([point.level for point in points]),
             pins=(output.pin,),
         )
 
@@ -290,16 +231,6 @@ class DimmingCurve:
         return idle_observation(
             record, setup, others, f"{rheostat.name}.others-idle", f"{rheostat.title}: moves its own outputs only"
         )
-
-
-def expected_level(output: DimmingOutput, travel: float) -> tuple[float, float]:
-    """Return the sheet's level at a travel (0 to 1), and its slope per unit of travel."""
-    if travel < output.off_below:
-        return 0.0, 0.0
-    slope = (output.high_level - output.low_level) / (1.0 - output.off_below)
-    if travel >= 1.0:
-        return output.high_level, slope
-    return output.low_level + slope * (travel - output.off_below), slope
 
 
 def _under_test(setup: Setup, kind: DimmingKind) -> list[tuple[DimmingOutput, Estimate]]:
@@ -347,43 +278,12 @@ def _expected_level(setup: Setup) -> float:
     )
 
 
-def worst_of(deviations: list[Estimate]) -> Estimate:
-    """Return the deviation of largest magnitude; a doubtful one goes first, so that nothing spoilt is passed over."""
-    if not deviations:
-        return nothing()
-    doubtful = [deviation for deviation in deviations if deviation.doubts]
-    if doubtful:
-        return doubtful[0]
-    return max(deviations, key=lambda deviation: abs(deviation.value))
-
-
-def _pwm(capture: Capture, signal: str, setup: Setup, output: DimmingOutput, window_s: tuple[float, float]) -> Pwm:
-    volts = bus_voltage_v(setup)
-    return pwm(
-        capture.channel(signal, *window_s),
-        capture.sample_rate_hz,
-        nominal_frequency_hz=output.frequency_hz,
-        off_below=OFF_FRACTION * volts,
-        on_above=ON_FRACTION * volts,
-        timebase_bound=capture.timebase_bound,
-        noise=capture.channels[signal].noise,
-    )
-
-
 def _no_pulses_asked(output: DimmingOutput) -> Doubt:
     return Doubt(
         reason=f"no point of the plan asks {output.title} for pulses long enough to be timed",
         cause=Cause.BENCH,
         next_step="give the plan more points",
     )
-
-
-def _all_doubts(points: list[Point]) -> tuple[Doubt, ...]:
-    return tuple(dict.fromkeys(doubt for point in points for doubt in point.level.doubts))
-
-
-def _all_captures(points: list[Point]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(name for point in points for name in point.level.captures))
 
 
 def _rheostats(setup: Setup) -> tuple[Rheostat, ...]:

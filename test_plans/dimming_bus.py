@@ -4,28 +4,25 @@ PWM is judged by its duty: the height of its pulses is the bus by nature. DC out
 """
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from analysis.measurement import Measurement, Result
-from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
-from test_plans.dimming_levels import (
-    CONDITION,
-    SETTLE_S,
+from test_plans.conditions import bus_voltage_v
+from test_plans.dimming_bench import (
     dimming_function,
+    dimming_needs,
     drive_all,
-    highest_v,
-    level_of,
+    levels_capture,
     outputs_of,
     periods_s,
-    relative_percent,
     rheostat_for,
     sample_rate_hz,
     signals_of,
-    steady_doubts,
-    travel_of,
+    wake,
 )
-from test_plans.driving import bring_up
+from test_plans.dimming_levels import SETTLE_S, level_of, relative_percent, steady_doubts, travel_of
 from test_plans.model_gaps import without_dimming
-from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
+from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record
 from test_plans.rig import Rig
 from test_plans.sheets import DimmingOutput, Setup
@@ -54,32 +51,17 @@ class DimmingBus:
         """Return one short capture per bus voltage."""
         volts = _buses_v(setup)
         captures = tuple(
-            CaptureNeed(
-                name=name,
-                signals=signals_of(setup),
-                sample_rate_hz=sample_rate_hz(setup, PERIODS),
-                duration_s=_duration_s(setup),
-                highest_v=highest_v(setup, bus_v),
-            )
+            levels_capture(setup, name, n_periods=PERIODS, duration_s=_duration_s(setup), bus_v=bus_v)
             for name, bus_v in volts.items()
         )
         travelled_v = 2.0 * (max(volts.values()) - min(volts.values()))
-        return Needs(
-            bench_time_s=sum(need.duration_s + SUPPLY_SETTLES_S for need in captures)
-            + travelled_v / RATE_V_PER_S
-            + 0.5,
-            captures=captures,
-            highest_voltage_v=max(volts.values()),
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
-            stimuli=tuple(rheostat.name for rheostat in setup.unit.rheostats),
-            limits=(("dimming-bus-dependence", 0.7),),
-        )
+        needs = dimming_needs(setup, captures, (("dimming-bus-dependence", 0.7),))
+        going_s = len(volts) * SUPPLY_SETTLES_S + travelled_v / RATE_V_PER_S
+        return replace(needs, bench_time_s=needs.bench_time_s + going_s, highest_voltage_v=max(volts.values()))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Look at nominal voltage first, then at both ends, and go back."""
-        limit_a = current_limit_a(setup, CONDITION, 0.5)
-        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=limit_a)
+        wake(rig, setup)
         drive_all(rig, setup, TRAVEL)
         for name, bus_v in _buses_v(setup).items():
             rig.ramp_supply(bus_v, rate_v_per_s=RATE_V_PER_S)

@@ -9,22 +9,20 @@ from collections.abc import Iterable
 from analysis.measurement import Measurement, Result
 from analysis.modulation import Modulation, block_means, duty_series, modulation
 from analysis.uncertainty import Estimate, bounded, combined, scaled
-from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
-from test_plans.dimming_levels import (
-    CONDITION,
-    SETTLE_S,
+from test_plans.conditions import bus_voltage_v
+from test_plans.dimming_bench import (
     dimming_function,
+    dimming_needs,
     drive_all,
-    highest_v,
-    is_pwm,
+    levels_capture,
     outputs_of,
     sample_rate_hz,
     signals_of,
-    steady_doubts,
+    wake,
 )
-from test_plans.driving import bring_up
+from test_plans.dimming_levels import SETTLE_S, is_pwm, steady_doubts
 from test_plans.model_gaps import without_dimming
-from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
+from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import DimmingOutput, Setup
@@ -57,28 +55,14 @@ class DimmingFlicker:
         """Return one capture of all outputs per level."""
         volts = bus_voltage_v(setup)
         captures = tuple(
-            CaptureNeed(
-                name=_name(travel),
-                signals=signals_of(setup),
-                sample_rate_hz=sample_rate_hz(setup, PERIODS),
-                duration_s=SETTLE_S + LOOK_S,
-                highest_v=highest_v(setup, volts),
-            )
+            levels_capture(setup, _name(travel), n_periods=PERIODS, duration_s=SETTLE_S + LOOK_S, bus_v=volts)
             for travel in TRAVELS
         )
-        return Needs(
-            bench_time_s=sum(need.duration_s for need in captures) + 0.5,
-            captures=captures,
-            highest_voltage_v=volts,
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
-            stimuli=tuple(rheostat.name for rheostat in setup.unit.rheostats),
-            limits=(("dimming-modulation", U_PERCENT),),
-        )
+        return dimming_needs(setup, captures, (("dimming-modulation", U_PERCENT),))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Set each level and look at it for a while."""
-        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        wake(rig, setup)
         for travel in TRAVELS:
             drive_all(rig, setup, travel)
             with rig.capture(

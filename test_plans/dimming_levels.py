@@ -1,8 +1,7 @@
-"""Levels of dimming outputs as the dimming procedures read them, and what they drive alike.
+"""Levels of dimming outputs as the dimming procedures read them, against the sheet's curve.
 
-PWM levels are per cent of duty, DC levels volts. Captures are taken at a rate that is no small ratio of the PWM's
-nominal frequency, so that its periods average the rounding of their edges out; where a unit's own frequency undoes
-that, the duty carries what one period's worst case leaves.
+PWM levels are per cent of duty, DC levels volts. Where a unit's own frequency undoes that the periods of a capture
+average the rounding of their edges out, the duty carries what one period's worst case leaves.
 """
 
 import math
@@ -10,23 +9,20 @@ from dataclasses import dataclass
 
 from analysis.measurement import Doubt
 from analysis.pwm import Pwm, pwm
-from analysis.sampling_rate import averaging_rate_hz
 from analysis.uncertainty import Estimate, bounded, difference, exact, ratio, scaled, total
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, names
-from test_plans.readings import Record, doubted, nothing, supply_doubts
-from test_plans.rig import Rig
+from test_plans.bus_standing import supply_doubts
+from test_plans.conditions import bus_voltage_v
+from test_plans.dimming_bench import CONDITION
+from test_plans.readings import Record, doubted, nothing
 from test_plans.sheets import DimmingKind, DimmingOutput, Rheostat, Setup
-from test_plans.signals import function_named, voltage_signal
+from test_plans.signals import voltage_signal
 
-FASTEST_HZ = 50_000.0
-DC_RATE_HZ = 10_000.0  # where no output is pulsed
 SETTLE_S = 0.040  # scan, one period and the output's own settling
 OFF_FRACTION = 0.1  # of the bus: a PWM level below is off
 ON_FRACTION = 0.5
 PULSES_SURE_PERCENT = 5.0  # pulses or pauses shorter than this may fall between two samples: no frequency of them
 MOVED_FRACTION = 0.9
-CONDITION = "unloaded"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,61 +34,14 @@ class Level:
     frequency_hz: Estimate | None = None
 
 
-def rheostats_of(setup: Setup) -> tuple[Rheostat, ...]:
-    """Return the rheostats of condition `rheostats`, without it all of the model's."""
-    wanted = names(setup, "rheostats", tuple(rheostat.name for rheostat in setup.unit.rheostats))
-    return tuple(rheostat for rheostat in setup.unit.rheostats if rheostat.name in wanted)
-
-
-def rheostat_for(setup: Setup, output: DimmingOutput) -> Rheostat:
-    """Return the rheostat that the aircraft sheet maps an output to.
-
-    Raises:
-        StopIteration: it maps it to none; the sheet's reader refuses such a sheet.
-    """
-    name = setup.aircraft.dimming_map[output.name]
-    return next(rheostat for rheostat in setup.unit.rheostats if rheostat.name == name)
-
-
-def outputs_of(setup: Setup) -> tuple[DimmingOutput, ...]:
-    """Return the outputs on the rheostats under test, in the unit sheet's order."""
-    tested = {rheostat.name for rheostat in rheostats_of(setup)}
-    return tuple(output for output in setup.unit.dimming if setup.aircraft.dimming_map[output.name] in tested)
-
-
-def signals_of(setup: Setup) -> tuple[str, ...]:
-    """Return the signals of every rheostat and every dimming output of the model."""
-    return (
-        *(voltage_signal(rheostat.name) for rheostat in setup.unit.rheostats),
-        *(voltage_signal(output.name) for output in setup.unit.dimming),
-    )
-
-
-def highest_v(setup: Setup, volts: float) -> dict[str, float]:
-    """Return what each of `signals_of` may reach at a bus of `volts`."""
-    wipers = {
-        voltage_signal(entry.name): max(entry.full_travel_v, entry.open_voltage_v) for entry in setup.unit.rheostats
-    }
-    return wipers | {voltage_signal(output.name): volts for output in setup.unit.dimming}
-
-
-def sample_rate_hz(setup: Setup, n_periods: int) -> float:
-    """Return the rate at which so many periods of the sheet's PWM frequencies average best; slower where all is DC."""
-    pulsed = {output.frequency_hz for output in setup.unit.dimming if output.frequency_hz > 0.0}
-    return averaging_rate_hz(sorted(pulsed), FASTEST_HZ, n_periods) if pulsed else DC_RATE_HZ
-
-
-def periods_s(setup: Setup, n_periods: int) -> float:
-    """Return a stretch that surely holds so many periods of the slowest output that can still pass."""
-    pulsed = [output.frequency_hz for output in setup.unit.dimming if output.frequency_hz > 0.0]
-    limit = setup.unit.limits.get("pwm-frequency")
-    slowest_hz = min([*pulsed, limit.low if limit is not None and limit.low > 0.0 else 1000.0, 1000.0])
-    return (n_periods + 1) / slowest_hz
-
-
 def is_pwm(output: DimmingOutput) -> bool:
     """Say whether an output is pulsed."""
     return output.kind is DimmingKind.PWM
+
+
+def pulses_sure(duty_percent: float) -> bool:
+    """Say whether pulses and pauses of a duty are long enough to be timed, none of them between two samples."""
+    return PULSES_SURE_PERCENT <= duty_percent <= 100.0 - PULSES_SURE_PERCENT
 
 
 def unit_of(output: DimmingOutput) -> str:
@@ -105,6 +54,16 @@ def limit_of(output: DimmingOutput, what: str) -> str:
     return f"{output.kind.value}-{what}"
 
 
+def expected_level(output: DimmingOutput, travel: float) -> tuple[float, float]:
+    """Return the sheet's level at a travel (0 to 1), and its slope per unit of travel."""
+    if travel < output.off_below:
+        return 0.0, 0.0
+    slope = (output.high_level - output.low_level) / (1.0 - output.off_below)
+    if travel >= 1.0:
+        return output.high_level, slope
+    return output.low_level + slope * (travel - output.off_below), slope
+
+
 def percent_of_full(output: DimmingOutput, level: Estimate) -> Estimate:
     """Return a level, or a difference of two, in per cent of the output's full level."""
     return scaled(level, 100.0 / output.high_level)
@@ -113,11 +72,6 @@ def percent_of_full(output: DimmingOutput, level: Estimate) -> Estimate:
 def relative_percent(changed: Estimate, before: Estimate) -> Estimate:
     """Return the change from `before` in per cent of it; NaN where there was nothing to change from."""
     return scaled(ratio(difference(changed, before), before), 100.0)
-
-
-def dimming_function(setup: Setup) -> str:
-    """Return the function that dimming findings belong to."""
-    return function_named(setup.unit, "dimming")
 
 
 def travel_of(record: Record, rheostat: Rheostat, at_s: float, until_s: float) -> Estimate:
@@ -163,8 +117,8 @@ def level_of(
     name = f"{output.name} at {at_s:.2f} s of {record.name}"
     doubts = (*record.doubts((signal,), at_s, until_s), *spoilt)
     duty = doubted(scaled(found.duty_estimate(name, record.names), 100.0), *doubts)
-    sure = PULSES_SURE_PERCENT <= duty.value <= 100.0 - PULSES_SURE_PERCENT
-    frequency = doubted(found.frequency_estimate(name, record.names), *doubts) if found.n_periods and sure else None
+    timed = found.n_periods and pulses_sure(duty.value)
+    frequency = doubted(found.frequency_estimate(name, record.names), *doubts) if timed else None
     return Level(value=duty, pulses=found, frequency_hz=frequency)
 
 
@@ -213,12 +167,6 @@ def wiper_doubts(
             next_step=f"unplug the unit and drive line {rheostat.name} again",
         ),
     )
-
-
-def drive_all(rig: Rig, setup: Setup, travel: float) -> None:
-    """Put every wiper at a part of its travel now."""
-    for rheostat in setup.unit.rheostats:
-        rig.drive(rheostat.name, travel * rheostat.full_travel_v)
 
 
 def all_doubts(estimates: list[Estimate]) -> tuple[Doubt, ...]:

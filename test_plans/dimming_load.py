@@ -14,21 +14,14 @@ from analysis.measurement import Doubt, Measurement, Result
 from analysis.reading import at_channel
 from analysis.uncertainty import Estimate, bounded, combined, difference, ratio
 from analysis.verdict import Cause
+from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, conforming_a, number
-from test_plans.dimming_levels import (
-    dimming_function,
-    drive_all,
-    highest_v,
-    is_pwm,
-    outputs_of,
-    relative_percent,
-    signals_of,
-    worst_of,
-)
+from test_plans.dimming_bench import dimming_function, drive_all, highest_v, outputs_of, signals_of
+from test_plans.dimming_levels import is_pwm, relative_percent, worst_of
 from test_plans.driving import bring_up
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
-from test_plans.readings import Record, doubted, nothing, supply_doubts
+from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import DimmingOutput, Setup
 from test_plans.signals import voltage_signal

@@ -9,30 +9,33 @@ from collections.abc import Iterable
 from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.sampling_rate import averaging_rate_hz
 from analysis.uncertainty import Estimate, combined, difference
-from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
-from test_plans.dimming import expected_level
-from test_plans.dimming_levels import (
-    CONDITION,
+from test_plans.conditions import bus_voltage_v
+from test_plans.dimming_bench import (
     FASTEST_HZ,
-    SETTLE_S,
-    Level,
     dimming_function,
+    dimming_needs,
     drive_all,
-    highest_v,
-    level_of,
-    limit_of,
-    percent_of_full,
+    levels_capture,
     periods_s,
     rheostat_for,
     rheostats_of,
     sample_rate_hz,
     signals_of,
+    wake,
+)
+from test_plans.dimming_levels import (
+    SETTLE_S,
+    Level,
+    expected_level,
+    level_of,
+    limit_of,
+    percent_of_full,
     steady_doubts,
     travel_of,
     unit_of,
     wiper_doubts,
 )
-from test_plans.driving import LEAD_S, bring_up, drive_at, play
+from test_plans.driving import LEAD_S, drive_at, play
 from test_plans.idle import idle_observation
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
@@ -68,13 +71,7 @@ class DimmingMap:
         """Return one short capture of all dimming outputs per rheostat, and a look at everything else."""
         volts = bus_voltage_v(setup)
         captures = tuple(
-            CaptureNeed(
-                name=rheostat.name,
-                signals=signals_of(setup),
-                sample_rate_hz=sample_rate_hz(setup, PERIODS),
-                duration_s=_duration_s(setup),
-                highest_v=highest_v(setup, volts),
-            )
+            levels_capture(setup, rheostat.name, n_periods=PERIODS, duration_s=_duration_s(setup), bus_v=volts)
             for rheostat in rheostats_of(setup)
         )
         others = CaptureNeed(
@@ -84,24 +81,17 @@ class DimmingMap:
             sample_rate_hz=OTHERS_RATE_HZ,
             duration_s=OTHERS_S,
         )
-        return Needs(
-            bench_time_s=sum(need.duration_s for need in (*captures, others)) + 0.5,
-            captures=(*captures, others),
-            highest_voltage_v=volts,
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
-            stimuli=tuple(rheostat.name for rheostat in setup.unit.rheostats),
-            limits=(
-                *dict.fromkeys(
-                    (limit_of(output, "curve"), 0.35 if output.frequency_hz else 16e-3) for output in setup.unit.dimming
-                ),
-                *((("dimming-cross-talk", 0.1),) if len(setup.unit.rheostats) > 1 else ()),
+        limits = (
+            *dict.fromkeys(
+                (limit_of(output, "curve"), 0.35 if output.frequency_hz else 16e-3) for output in setup.unit.dimming
             ),
+            *((("dimming-cross-talk", 0.1),) if len(setup.unit.rheostats) > 1 else ()),
         )
+        return dimming_needs(setup, (*captures, others), limits)
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Turn each rheostat from off to full with the others at half; then look at all other outputs at full."""
-        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        wake(rig, setup)
         for rheostat in rheostats_of(setup):
             self._turn(rig, setup, rheostat, rheostat.name, sample_rate_hz(setup, PERIODS))
         drive_all(rig, setup, 1.0)

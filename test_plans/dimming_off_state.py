@@ -4,12 +4,12 @@ The bench feeds its reference through 10 kohm into every output at once; what is
 """
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from analysis.measurement import Measurement, Result
 from analysis.uncertainty import bounded, difference, ratio
-from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
-from test_plans.dimming_levels import CONDITION, dimming_function, outputs_of, steady_doubts
-from test_plans.driving import bring_up
+from test_plans.dimming_bench import dimming_function, dimming_needs, outputs_of, wake
+from test_plans.dimming_levels import steady_doubts
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
@@ -47,21 +47,15 @@ class DimmingOffState:
             duration_s=SETTLE_S + LOOK_S,
             highest_v=dict.fromkeys(_signals(setup), setup.bench.reference_v),
         )
-        return Needs(
-            bench_time_s=need.duration_s + 0.5,
-            captures=(need,),
-            highest_voltage_v=bus_voltage_v(setup),
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
+        return replace(
+            dimming_needs(setup, (need,), (("dimming-off-current", 0.7e-6),)),
             loads=tuple((output.name, FEED) for output in outputs),
             load_current_a=setup.bench.reference_v / 10e3,
-            stimuli=tuple(rheostat.name for rheostat in setup.unit.rheostats),
-            limits=(("dimming-off-current", 0.7e-6),),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Feed all outputs while their rheostats stand at zero."""
-        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        wake(rig, setup)
         for output in outputs_of(setup):
             rig.set_load(output.name, FEED)
         with rig.capture("fed", _signals(setup), sample_rate_hz=RATE_HZ) as session:

@@ -7,31 +7,35 @@ rises by when the unit gets power, with the same stimulus, so that its errors an
 """
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 from analysis.measurement import Measurement, Result
 from analysis.uncertainty import Estimate, bounded, combined, difference, exact, ratio
-from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
-from test_plans.dimming import expected_level
-from test_plans.dimming_levels import (
-    CONDITION,
-    SETTLE_S,
+from test_plans.conditions import bus_voltage_v
+from test_plans.dimming_bench import (
     dimming_function,
+    dimming_needs,
     drive_all,
-    highest_v,
-    level_of,
-    limit_of,
-    mean_share,
+    levels_capture,
     outputs_of,
     periods_s,
     rheostat_for,
     rheostats_of,
     sample_rate_hz,
     signals_of,
+    wake,
+)
+from test_plans.dimming_levels import (
+    SETTLE_S,
+    expected_level,
+    level_of,
+    limit_of,
+    mean_share,
     steady_doubts,
     unit_of,
     wiper_doubts,
 )
-from test_plans.driving import POWER_UP_RATE_V_PER_S, READY_WAIT_S, bring_up
+from test_plans.driving import POWER_UP_RATE_V_PER_S, READY_WAIT_S
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted
@@ -77,30 +81,17 @@ class DimmingOpenWiper:
                 for name in ("without-power", "with-power")
             ),
             *(
-                CaptureNeed(
-                    name=state,
-                    signals=signals_of(setup),
-                    sample_rate_hz=sample_rate_hz(setup, PERIODS),
-                    duration_s=_look_s(setup),
-                    highest_v=highest_v(setup, volts),
-                )
+                levels_capture(setup, state, n_periods=PERIODS, duration_s=_look_s(setup), bus_v=volts)
                 for state in STATES
             ),
         )
         powering_s = MAKING_SAFE_S + volts / POWER_UP_RATE_V_PER_S + READY_WAIT_S
-        return Needs(
-            bench_time_s=sum(need.duration_s for need in captures) + powering_s + 0.5,
-            captures=captures,
-            highest_voltage_v=volts,
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
-            stimuli=tuple(rheostat.name for rheostat in setup.unit.rheostats),
-            paths=(SupplyPath.RUN.value,),
-            limits=(
-                ("wiper-pull-current", 0.1e-6),
-                *((limit_of(output, "curve"), 0.35 if output.frequency_hz else 16e-3) for output in _kinds(setup)),
-            ),
+        limits = (
+            ("wiper-pull-current", 0.1e-6),
+            *((limit_of(output, "curve"), 0.35 if output.frequency_hz else 16e-3) for output in _kinds(setup)),
         )
+        needs = dimming_needs(setup, captures, limits)
+        return replace(needs, bench_time_s=needs.bench_time_s + powering_s, paths=(SupplyPath.RUN.value,))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Take the power off and look at the wipers, give it back and look again, then go through the states."""
@@ -108,7 +99,7 @@ class DimmingOpenWiper:
         wipers = [voltage_signal(rheostat.name) for rheostat in setup.unit.rheostats]
         drive_all(rig, setup, 0.0)
         self._look(rig, "without-power", wipers)
-        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        wake(rig, setup)
         self._look(rig, "with-power", wipers)
         for state in STATES:
             for rheostat in setup.unit.rheostats:

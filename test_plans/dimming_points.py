@@ -7,8 +7,8 @@ from itertools import chain
 from analysis.measurement import Doubt
 from analysis.uncertainty import Estimate, combined, difference
 from analysis.verdict import Cause
-from test_plans.dimming import expected_level
-from test_plans.dimming_levels import level_of, rheostat_for, steady_doubts, travel_of
+from test_plans.dimming_bench import rheostat_for
+from test_plans.dimming_levels import expected_level, level_of, steady_doubts, travel_of
 from test_plans.readings import Record, nothing
 from test_plans.sheets import DimmingOutput, Setup
 

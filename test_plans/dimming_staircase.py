@@ -116,6 +116,21 @@ def tracking(output: DimmingOutput, own: list[Point], sisters: list[list[Point]]
     return worst, (f"at {100.0 * at:.0f} % of travel, worst of {len(found)} points",)
 
 
+def frequency_furthest(found: list[Estimate], nominal_hz: float, missing: Estimate) -> Estimate:
+    """Return the frequency furthest from nominal, a doubtful one first; `missing` where no point had one."""
+    doubtful = next((entry for entry in found if entry.doubts), None)
+    return doubtful or max(found, key=lambda entry: abs(entry.value - nominal_hz), default=missing)
+
+
+def no_pulses(output: DimmingOutput) -> Doubt:
+    """Return the doubt about the frequency of an output that should pulse and does not, long enough to be timed."""
+    return Doubt(
+        reason=f"{output.title} showed no pulses long enough to be timed at any point",
+        cause=Cause.UNDECIDED,
+        next_step="see what its levels say of it",
+    )
+
+
 def frequency_spread(found: list[Estimate], missing: Estimate) -> Estimate:
     """Return highest less lowest frequency; `missing` where no point had one."""
     if not found:

@@ -5,24 +5,26 @@ The wipers' pins are sampled, so each point is held against the sheet's curve at
 
 from collections.abc import Iterable, Iterator
 
-from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
-from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, conforming_a, count, current_limit_a
-from test_plans.dimming import expected_level
-from test_plans.dimming_levels import (
-    CONDITION,
-    SETTLE_S,
-    all_captures,
-    all_doubts,
+from analysis.measurement import Curve, Measurement, Observation, Result
+from test_plans.conditions import bus_voltage_v, count
+from test_plans.dimming_bench import (
     dimming_function,
-    highest_v,
-    is_pwm,
-    limit_of,
+    dimming_needs,
+    levels_capture,
     outputs_of,
     periods_s,
     rheostats_of,
     sample_rate_hz,
     signals_of,
+    wake,
+)
+from test_plans.dimming_levels import (
+    SETTLE_S,
+    all_captures,
+    all_doubts,
+    expected_level,
+    is_pwm,
+    limit_of,
     unit_of,
     worst_of,
 )
@@ -31,14 +33,16 @@ from test_plans.dimming_staircase import (
     dead_travel,
     end_levels,
     falls,
+    frequency_furthest,
     frequency_spread,
     integral_error,
     largest_step,
+    no_pulses,
     tracking,
 )
-from test_plans.driving import LEAD_S, Action, bring_up, drive_at, play
+from test_plans.driving import LEAD_S, Action, drive_at, play
 from test_plans.model_gaps import without_dimming
-from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
+from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import DimmingOutput, Setup
@@ -68,28 +72,14 @@ class DimmingSweep:
         """Return two staircases of all rheostats and outputs together."""
         volts = bus_voltage_v(setup)
         captures = tuple(
-            CaptureNeed(
-                name=direction,
-                signals=signals_of(setup),
-                sample_rate_hz=sample_rate_hz(setup, PERIODS),
-                duration_s=_duration_s(setup),
-                highest_v=highest_v(setup, volts),
-            )
+            levels_capture(setup, direction, n_periods=PERIODS, duration_s=_duration_s(setup), bus_v=volts)
             for direction in DIRECTIONS
         )
-        return Needs(
-            bench_time_s=sum(need.duration_s for need in captures) + 0.5,
-            captures=captures,
-            highest_voltage_v=volts,
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
-            stimuli=tuple(rheostat.name for rheostat in rheostats_of(setup)),
-            limits=_limits(setup),
-        )
+        return dimming_needs(setup, captures, _limits(setup), rheostats=rheostats_of(setup))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Turn all rheostats together, up in steps and down again."""
-        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        wake(rig, setup)
         last = _points(setup) - 1
         for direction in DIRECTIONS:
             with rig.capture(direction, signals_of(setup), sample_rate_hz=sample_rate_hz(setup, PERIODS)) as session:
@@ -197,9 +187,8 @@ class DimmingSweep:
 
     def _frequency(self, setup: Setup, output: DimmingOutput, points: list[Point]) -> Iterator[Measurement]:
         found = [point.frequency_hz for point in points if point.frequency_hz is not None]
-        missing = nothing(*(all_doubts([point.level for point in points]) or (_no_pulses(output),)))
-        doubtful = next((frequency for frequency in found if frequency.doubts), None)
-        worst = doubtful or max(found, key=lambda entry: abs(entry.value - output.frequency_hz), default=missing)
+        missing = nothing(*(all_doubts([point.level for point in points]) or (no_pulses(output),)))
+        worst = frequency_furthest(found, output.frequency_hz, missing)
         for what, limit, title, estimate in (
             ("frequency-fine", "pwm-frequency", "frequency furthest from nominal", worst),
             (
@@ -257,14 +246,6 @@ class DimmingSweep:
                 "highest allowed": (travels, tuple(level + limit.high for level in wanted)),
             },
         )
-
-
-def _no_pulses(output: DimmingOutput) -> Doubt:
-    return Doubt(
-        reason=f"{output.title} showed no pulses long enough to be timed at any point",
-        cause=Cause.UNDECIDED,
-        next_step="see what its levels say of it",
-    )
 
 
 def _limits(setup: Setup) -> tuple[tuple[str, float], ...]:

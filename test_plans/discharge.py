@@ -8,9 +8,10 @@ from collections.abc import Iterable, Iterator
 
 from analysis.measurement import Observation, Result
 from analysis.uncertainty import bounded, difference
+from test_plans.bench_observation import bench_observation
 from test_plans.expected import reading
 from test_plans.procedure import CaptureNeed, Evidence, Needs
-from test_plans.readings import Record, agreement, bench_observation
+from test_plans.readings import Record, agreement
 from test_plans.rig import Rig, SupplyPath
 from test_plans.sheets import Setup, UnitSheet
 from test_plans.signals import all_signals, function_named, voltage_signal

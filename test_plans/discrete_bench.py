@@ -29,13 +29,19 @@ def pins_of(discretes: Sequence[Discrete]) -> tuple[str, ...]:
 
 
 def pin_capture(
-    name: str, discretes: Sequence[Discrete], *, sample_rate_hz: float, duration_s: float, highest_v: float = 0.0
+    name: str,
+    discretes: Sequence[Discrete],
+    *,
+    sample_rate_hz: float,
+    duration_s: float,
+    highest_v: float = 0.0,
+    lines: tuple[str, ...] = PIN_LINES,
 ) -> CaptureNeed:
     """Return the need of a capture of these discretes' pins; `highest_v` where it is beyond their usual levels."""
     return CaptureNeed(
         name=name,
         signals=pins_of(discretes),
-        lines=PIN_LINES,
+        lines=lines,
         sample_rate_hz=sample_rate_hz,
         duration_s=duration_s,
         highest_v={

@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
+from test_plans.delayed_crossing import Delay
 from test_plans.driving import STIMULUS_MAX_V
-from test_plans.readings import Delay
 from test_plans.sheets import BenchFacts, Discrete, Sense, Setup, UnitSheet
 
 RAMP_RATE_V_PER_S = 0.5

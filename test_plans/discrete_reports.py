@@ -6,11 +6,12 @@ from itertools import pairwise
 
 from analysis.capture import Event
 from analysis.measurement import Doubt
-from analysis.verdict import Cause
 from test_plans.lost_reports import lost_doubts
 from test_plans.procedure import Evidence
-from test_plans.readings import Record, silence_doubts
-from test_plans.sheets import Discrete
+from test_plans.readings import Record
+from test_plans.reported_discretes import unreported_doubts
+from test_plans.sheets import Discrete, Setup
+from test_plans.silence import silence_doubts
 
 
 def state_at(reports: Sequence[Event], time_s: float) -> bool | None:
@@ -43,18 +44,12 @@ def counted_between(reports: Sequence[Event], instants_s: Sequence[float]) -> li
     return [None if before is None or after is None else after - before for before, after in pairwise(counters)]
 
 
-def report_doubts(record: Record, evidence: Evidence, discrete: Discrete) -> tuple[Doubt, ...]:
+def report_doubts(record: Record, evidence: Evidence, setup: Setup, discrete: Discrete) -> tuple[Doubt, ...]:
     """Return why a discrete's reports in a capture prove nothing: samples or reports lost, silence, never reported."""
+    silent = silence_doubts(record, evidence, period_s=setup.unit.bus.report_period_s)
     lost = lost_doubts(record, discrete.report)
-    found = (*record.missing, *record.gap_doubts(), *silence_doubts(record, evidence), *lost)
-    if found or record.reports(discrete.report):
-        return found
-    return (
-        Doubt(
-            reason=f"{record.name}: {discrete.title} was never reported",
-            cause=Cause.UNDECIDED,
-            next_step="check the report's identifier in the unit sheet",
-        ),
+    return (*record.missing, *record.gap_doubts(), *silent, *lost) or unreported_doubts(
+        record, evidence, setup, discrete
     )
 
 

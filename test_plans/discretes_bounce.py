@@ -146,7 +146,7 @@ def moves_of(length_s: float, *key: str) -> tuple[float, ...]:
 
 
 def _doubts(record: Record, evidence: Evidence, setup: Setup, discrete: Discrete) -> tuple[Doubt, ...]:
-    spoilt = report_doubts(record, evidence, discrete)
+    spoilt = report_doubts(record, evidence, setup, discrete)
     if spoilt:
         return spoilt
     asked, found = sum(len(train.moves_s) for train in trains_of(setup, discrete)), len(pin_edges(record, discrete))

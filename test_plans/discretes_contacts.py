@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from analysis.measurement import Doubt, Measurement, Result
 from analysis.uncertainty import Estimate, difference, exact, ratio, scaled
 from analysis.verdict import Cause
+from test_plans.delayed_crossing import crossing_on_ramp
 from test_plans.discrete_bench import PIN_LINES, of_sense, pin_capture, pins_of, wake
 from test_plans.discrete_bench import discrete_needs as needs_of
 from test_plans.discrete_pins import RAMP_RATE_V_PER_S, pin_for, report_delay
@@ -23,7 +24,7 @@ from test_plans.held_pins import isolate_lines, line_explains, series_doubt, sou
 from test_plans.load_line import LoadLine, Stretch, load_line
 from test_plans.model_gaps import without_reported_discretes
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
-from test_plans.readings import Record, crossing_on_ramp, doubted, nothing
+from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Discrete, Sense, Setup
 from test_plans.signals import function_named, voltage_signal
@@ -168,7 +169,7 @@ class DiscreteContacts:
             Stretch(start_s=begin + SETTLE_S, stop_s=down, drive_v=discrete.pull_voltage_v),
             Stretch(start_s=up - DWELL_S + SETTLE_S, stop_s=up, drive_v=LOWEST_V),
         )
-        spoilt = report_doubts(record, evidence, discrete) or self._line_doubts(evidence, setup, discrete, line)
+        spoilt = report_doubts(record, evidence, setup, discrete) or self._line_doubts(evidence, setup, discrete, line)
         delay = report_delay(setup)
         thresholds = []
         for active, start_s, stop_s in ((True, down, up), (False, up, record.duration_s)):

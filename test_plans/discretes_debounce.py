@@ -9,25 +9,24 @@ import numpy as np
 
 from analysis.measurement import Doubt, Observation, Result
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, conforming_a, count, current_limit_a, number
-from test_plans.driving import Action, bring_up, drive_at, levels_of, play, spaced_instants
+from test_plans.conditions import count, number
+from test_plans.discrete_bench import PIN_LINES, REPORTED_S, discrete_needs, pin_capture, pins_of, wake
+from test_plans.driving import Action, drive_at, levels_of, play, spaced_instants
 from test_plans.held_pins import reach_doubts
 from test_plans.model_gaps import without_reported_discretes
-from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
-from test_plans.readings import Record, silence_doubts
-from test_plans.receive_line import LINE
+from test_plans.procedure import Evidence, Needs, NotForModel
+from test_plans.readings import Record
 from test_plans.reported_discretes import unreported_doubts
 from test_plans.rig import Rig
 from test_plans.sheets import Discrete, Setup
 from test_plans.signals import function_named, voltage_signal
+from test_plans.silence import silence_doubts
 
 RATE_HZ = 10_000.0
-REPORTED_S = 1.3  # a periodic report of every discrete comes in it
 PULSES = 20
 SPACING_S = (0.065, 0.085)  # start to start: the pause between pulses is itself long enough to be accepted
 BESIDE_S = 0.0001  # beside the sheet's figure, one sample
 WIDTH_TOLERANCE_S = 0.00011  # achieved width, read at the pin
-CONDITION = "inputs"
 
 
 class DiscreteDebounce:
@@ -46,33 +45,18 @@ class DiscreteDebounce:
 
     def needs(self, setup: Setup) -> Needs:
         """Return its two captures."""
-        unit = setup.unit
-        signals = tuple(voltage_signal(discrete.name) for discrete in unit.discretes)
-        highest = {voltage_signal(d.name): max(levels_of(d).active_v, levels_of(d).inactive_v) for d in unit.discretes}
-        captures = tuple(
-            CaptureNeed(
-                name=name,
-                signals=signals,
-                lines=(LINE,),
-                sample_rate_hz=RATE_HZ,
-                duration_s=_duration_s(setup),
-                highest_v=highest,
-            )
-            for name in ("short", "long")
-        )
-        return Needs(
-            bench_time_s=2 * _duration_s(setup) + 0.5,
-            captures=captures,
-            highest_voltage_v=bus_voltage_v(setup),
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
-            stimuli=tuple(discrete.name for discrete in unit.discretes),
-            bus=True,
+        discretes, duration_s = setup.unit.discretes, _duration_s(setup)
+        return discrete_needs(
+            setup,
+            *(
+                pin_capture(name, discretes, sample_rate_hz=RATE_HZ, duration_s=duration_s)
+                for name in ("short", "long")
+            ),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Pulse every discrete, first too short, then long enough."""
-        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        wake(rig, setup)
         self._pulse(rig, setup, "short", _short_s(setup))
         self._pulse(rig, setup, "long", _long_s(setup))
 
@@ -88,8 +72,9 @@ class DiscreteDebounce:
 
     def _pulse(self, rig: Rig, setup: Setup, name: str, width_s: float) -> None:
         discretes = setup.unit.discretes
-        signals = [voltage_signal(discrete.name) for discrete in discretes]
-        with rig.capture(name, signals, sample_rate_hz=RATE_HZ, lines=(LINE,), pulse_width_s=width_s) as session:
+        with rig.capture(
+            name, pins_of(discretes), sample_rate_hz=RATE_HZ, lines=PIN_LINES, pulse_width_s=width_s
+        ) as session:
             actions: list[Action] = []
             for position, discrete in enumerate(discretes):
                 levels = levels_of(discrete)

@@ -13,13 +13,15 @@ from itertools import pairwise
 from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.uncertainty import Estimate, combined, difference, resolved
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, conforming_a, count, current_limit_a
+from test_plans.conditions import count
+from test_plans.discrete_bench import discrete_needs, pin_capture, pins_of, wake
 from test_plans.discrete_pins import RAMP_RATE_V_PER_S, ramp_of
-from test_plans.driving import bring_up, levels_of
+from test_plans.driving import levels_of
 from test_plans.held_pins import TRUTH, held_doubts, isolate_held_pins
 from test_plans.looks import Probe, looks_of, probes_of, states_of, unsure_doubts
 from test_plans.model_gaps import without_shown_discretes
-from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
+from test_plans.procedure import Evidence, Needs, NotForModel
+from test_plans.pull_up import CAPTURE as PULL_UP
 from test_plans.pull_up import PULL_UP_S, load_pull_ups, pull_current, pulled_up
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
@@ -34,7 +36,6 @@ SETTLE_S = 0.05
 AFTER_S = 0.02
 PERSON_S = 2.0  # a person takes to look and answer; a simulated one takes none
 LIMIT = "low-pull-current"
-CONDITION = "inputs"
 
 
 class DiscreteLamps:
@@ -55,40 +56,20 @@ class DiscreteLamps:
         """Return its captures: truth, one of thresholds for each discrete, pull-up."""
         shown = _shown(setup)
         looks = 1 + 2 * _trials(setup) * len(shown)
-        pins = tuple(voltage_signal(discrete.name) for discrete in shown)
-        highest = {voltage_signal(discrete.name): levels_of(discrete).active_v for discrete in shown}
-        captures = [
-            CaptureNeed(
-                name=TRUTH,
-                signals=pins,
-                sample_rate_hz=RATE_HZ,
-                duration_s=looks * (_still_s(setup) + PERSON_S),
-                highest_v=highest,
-            ),
-            *(
-                CaptureNeed(
-                    name=_capture(discrete),
-                    signals=(voltage_signal(discrete.name),),
-                    sample_rate_hz=RATE_HZ,
-                    duration_s=2 * (HALVINGS + AGAIN) * (2 * _still_s(setup) + PERSON_S),
-                    highest_v=highest,
-                )
-                for discrete in shown
-            ),
-        ]
+        groups = [(TRUTH, shown, looks * (_still_s(setup) + PERSON_S))]
+        one_s = 2 * (HALVINGS + AGAIN) * (2 * _still_s(setup) + PERSON_S)
+        groups += [(_capture(discrete), (discrete,), one_s) for discrete in shown]
         if _pulls(setup):
-            signals = tuple(voltage_signal(discrete.name) for discrete in pulled_up(setup))
-            captures.append(CaptureNeed(name="pull-up", signals=signals, sample_rate_hz=RATE_HZ, duration_s=PULL_UP_S))
-        return Needs(
-            bench_time_s=sum(need.duration_s for need in captures) + 1.0,
-            captures=tuple(captures),
-            highest_voltage_v=bus_voltage_v(setup),
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
-            stimuli=tuple(discrete.name for discrete in shown),
+            groups.append((PULL_UP, pulled_up(setup), PULL_UP_S))
+        return discrete_needs(
+            setup,
+            *(
+                pin_capture(name, group, sample_rate_hz=RATE_HZ, duration_s=duration_s, lines=())
+                for name, group, duration_s in groups
+            ),
             limits=tuple(
                 (f"{level}-{what}", 15e-3)
-                for level in sorted({_level(discrete) for discrete in shown})
+                for level in sorted({discrete.sense.level for discrete in shown})
                 for what in ("threshold-active", "threshold-inactive", "hysteresis")
             )
             + (((LIMIT, 7e-6),) if _pulls(setup) else ()),
@@ -96,11 +77,10 @@ class DiscreteLamps:
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Switch every discrete and look at all lamps, then close in every threshold, then load the pull-ups."""
-        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        wake(rig, setup)
         self._switch_in_turn(rig, setup)
         for discrete in _shown(setup):
-            signals = (voltage_signal(discrete.name),)
-            with rig.capture(_capture(discrete), signals, sample_rate_hz=RATE_HZ):
+            with rig.capture(_capture(discrete), pins_of((discrete,)), sample_rate_hz=RATE_HZ):
                 for becoming_active in (True, False):
                     self._close_in(rig, setup, discrete, becoming_active=becoming_active)
             rig.drive(discrete.name, levels_of(discrete).inactive_v)
@@ -112,7 +92,7 @@ class DiscreteLamps:
         """Drive the lines of pins that did not follow again, with the unit unplugged."""
         if not isolate_held_pins(rig, setup, evidence):
             return False
-        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        wake(rig, setup)
         return True
 
     def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
@@ -130,7 +110,7 @@ class DiscreteLamps:
     def _switch_in_turn(self, rig: Rig, setup: Setup) -> None:
         shown = _shown(setup)
         lamps = {discrete.name: discrete.shown_by for discrete in shown}
-        with rig.capture(TRUTH, [voltage_signal(discrete.name) for discrete in shown], sample_rate_hz=RATE_HZ):
+        with rig.capture(TRUTH, pins_of(shown), sample_rate_hz=RATE_HZ):
             rig.wait(_still_s(setup))
             _look_at_all(rig, lamps, expected=frozenset())
             for discrete in shown:
@@ -215,7 +195,7 @@ class DiscreteLamps:
     def _thresholds(
         self, evidence: Evidence, setup: Setup, discrete: Discrete, held: tuple[Doubt, ...]
     ) -> Iterator[Measurement]:
-        level = _level(discrete)
+        level = discrete.sense.level
         record = Record(evidence, _capture(discrete))
         active = self._threshold(record, discrete, becoming_active=True)
         inactive = self._threshold(record, discrete, becoming_active=False)
@@ -312,10 +292,6 @@ def _capture(discrete: Discrete) -> str:
 
 def _pulls(setup: Setup) -> bool:
     return bool(pulled_up(setup)) and LIMIT in setup.unit.limits
-
-
-def _level(discrete: Discrete) -> str:
-    return "low" if discrete.sense is Sense.ACTIVE_LOW else "high"
 
 
 def _trials(setup: Setup) -> int:

@@ -16,8 +16,9 @@ from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
 from analysis.statistics import WORST_CASE_TRIALS, summarise_latencies
 from analysis.uncertainty import Estimate, bounded, combined, exact
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, conforming_a, count, current_limit_a
-from test_plans.driving import Action, bring_up, drive_at, levels_of, play, spaced_instants
+from test_plans.conditions import count
+from test_plans.discrete_bench import PIN_LINES, did_not_move, discrete_needs, pin_capture, pins_of, wake
+from test_plans.driving import Action, drive_at, levels_of, play, spaced_instants
 from test_plans.held_pins import reach_doubts
 from test_plans.latency_edges import (
     ANSWER_WITHIN_S,
@@ -30,11 +31,13 @@ from test_plans.latency_edges import (
     pair,
 )
 from test_plans.model_gaps import without_reported_discretes
-from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
-from test_plans.readings import Record, doubted, nothing, silence_doubts
+from test_plans.procedure import Evidence, Needs, NotForModel
+from test_plans.readings import Record, doubted, nothing
+from test_plans.receive_line import LINE
 from test_plans.rig import Rig
 from test_plans.sheets import Discrete, Setup
 from test_plans.signals import function_named, voltage_signal
+from test_plans.silence import silence_doubts
 
 RATE_HZ = 50_000.0
 FIRST_S = 0.2
@@ -42,8 +45,6 @@ SPACING_S = (0.100, 0.120)
 SPARE = 5  # of 59 edges one or two fall into the unit's own periodic frames
 WAYS = ((True, "active"), (False, "inactive"))
 MOST_REPEATS = 2
-LINE = "bus.receive"
-CONDITION = "inputs"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,33 +82,19 @@ class DiscreteLatency:
 
     def needs(self, setup: Setup) -> Needs:
         """Return one capture per discrete at 50 kS/s."""
-        unit = setup.unit
         duration_s = _duration_s(_both_ways(_wanted(setup)))
-        captures = tuple(
-            CaptureNeed(
-                name=discrete.name,
-                signals=(voltage_signal(discrete.name),),
-                lines=(LINE,),
-                sample_rate_hz=RATE_HZ,
-                duration_s=duration_s,
-                highest_v={voltage_signal(discrete.name): max(levels_of(discrete).active_v, discrete.pull_voltage_v)},
-            )
-            for discrete in unit.discretes
-        )
-        return Needs(
-            bench_time_s=sum(need.duration_s for need in captures) + 1.0,
-            captures=captures,
-            highest_voltage_v=bus_voltage_v(setup),
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
-            stimuli=tuple(discrete.name for discrete in unit.discretes),
-            bus=True,
+        return discrete_needs(
+            setup,
+            *(
+                pin_capture(discrete.name, (discrete,), sample_rate_hz=RATE_HZ, duration_s=duration_s)
+                for discrete in setup.unit.discretes
+            ),
             limits=(("discrete-latency", _expected(setup)),),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Switch one discrete after the other."""
-        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        wake(rig, setup)
         for discrete in setup.unit.discretes:
             self._take(rig, discrete, discrete.name, _both_ways(_wanted(setup)))
 
@@ -153,7 +140,7 @@ class DiscreteLatency:
         instants = spaced_instants(
             n_edges, first_s=FIRST_S, shortest_s=SPACING_S[0], longest_s=SPACING_S[1], key=f"{self.name}/{name}"
         )
-        with rig.capture(name, (voltage_signal(discrete.name),), sample_rate_hz=RATE_HZ, lines=(LINE,)) as session:
+        with rig.capture(name, pins_of((discrete,)), sample_rate_hz=RATE_HZ, lines=PIN_LINES) as session:
             actions: list[Action] = []
             for index, instant_s in enumerate(np.round(instants * RATE_HZ) / RATE_HZ):
                 at_s = float(instant_s)
@@ -171,7 +158,7 @@ class DiscreteLatency:
         stray, timebase_bound = 0, 0.0
         for name in self._captures(evidence, discrete):
             record = Record(evidence, name)
-            doubts.extend(record.missing or record.doubts((voltage_signal(discrete.name),)))
+            doubts.extend(record.missing or record.doubts(pins_of((discrete,))))
             if record.capture is None:
                 continue
             names.append(name)
@@ -180,7 +167,7 @@ class DiscreteLatency:
             edges = pin_edges(record, discrete)
             asked = len(record.stimuli(discrete.name))
             if len(edges) != asked:
-                doubts.append(_did_not_move(name, discrete, len(edges), asked))
+                doubts.append(did_not_move(name, discrete, len(edges), asked))
             line = record.capture.line(LINE)
             bursts = bursts_of(line, record.capture.sample_rate_hz, setup.unit.bus.bit_rate)
             timebase_bound = max(timebase_bound, record.capture.timebase_bound)
@@ -302,14 +289,6 @@ def _lost_contents(edges: Edges, discrete: Discrete) -> tuple[Doubt, ...]:
         )
         for what, n in counts.items()
         if n
-    )
-
-
-def _did_not_move(name: str, discrete: Discrete, found: int, asked: int) -> Doubt:
-    return Doubt(
-        reason=f"{name}: pin {discrete.pin} showed {found} edges where {asked} were driven",
-        cause=Cause.UNDECIDED,
-        next_step="see discrete-levels: whether the pin follows its stimulus without the unit",
     )
 
 

@@ -9,27 +9,29 @@ from collections.abc import Iterable, Iterator, Sequence
 from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.uncertainty import Estimate, bounded, difference, total
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, conforming_a, count, current_limit_a, number
+from test_plans.conditions import count, number
+from test_plans.delayed_crossing import crossing_on_ramp
+from test_plans.discrete_bench import PIN_LINES, discrete_needs, of_sense, pin_capture, pins_of, wake
 from test_plans.discrete_pins import (
     RAMP_RATE_V_PER_S,
     ramp_of,
     report_delay,
 )
 from test_plans.discrete_reports import first_change, state_at
-from test_plans.driving import LEAD_S, Action, bring_up, drive_at, levels_of, play, ramp_at
+from test_plans.driving import LEAD_S, Action, drive_at, levels_of, play, ramp_at
 from test_plans.expected import reading, worst
 from test_plans.held_pins import held_doubts, isolate_held_pins, reach_doubts, steps_of
 from test_plans.lost_reports import lost_doubts
 from test_plans.model_gaps import without_reported_discretes
-from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
+from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.pull_up import CAPTURE as PULL_UP
 from test_plans.pull_up import PULL_UP_S, expected_pull_current, load_pull_ups, pull_current, pulled_up
-from test_plans.readings import Record, crossing_on_ramp, doubted, nothing, silence_doubts
-from test_plans.receive_line import LINE
+from test_plans.readings import Record, doubted, nothing
 from test_plans.reported_discretes import independence, unreported_doubts
 from test_plans.rig import Rig
 from test_plans.sheets import Discrete, Sense, Setup
 from test_plans.signals import function_named, voltage_signal
+from test_plans.silence import silence_doubts
 
 RATE_HZ = 1000.0
 BASELINE_S = 1.2  # every discrete is reported once in it, before its switch is worked and after
@@ -40,7 +42,6 @@ STAGGER_S = 0.1
 DWELL_S = 0.15
 JUST_S = 1e-6  # before a report: the stretch since the one before it
 MOVED_FRACTION = 0.5  # of the ramp asked for: less, and the stimulus did not reach the pin
-CONDITION = "inputs"
 
 
 class DiscreteLevels:
@@ -65,25 +66,18 @@ class DiscreteLevels:
         pulled = pulled_up(setup)
         if pulled:
             records.append((PULL_UP, pulled, PULL_UP_S))
-        captures = tuple(
-            CaptureNeed(
-                name=name,
-                signals=tuple(voltage_signal(discrete.name) for discrete in group),
-                lines=() if name == PULL_UP else (LINE,),
-                sample_rate_hz=RATE_HZ,
-                duration_s=duration_s,
-                highest_v={voltage_signal(discrete.name): levels_of(discrete).active_v for discrete in group},
-            )
-            for name, group, duration_s in records
-        )
-        return Needs(
-            bench_time_s=sum(need.duration_s for need in captures) + 1.0,
-            captures=captures,
-            highest_voltage_v=bus_voltage_v(setup),
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
-            stimuli=tuple(discrete.name for discrete in unit.discretes),
-            bus=True,
+        return discrete_needs(
+            setup,
+            *(
+                pin_capture(
+                    name,
+                    group,
+                    sample_rate_hz=RATE_HZ,
+                    duration_s=duration_s,
+                    lines=() if name == PULL_UP else PIN_LINES,
+                )
+                for name, group, duration_s in records
+            ),
             limits=(
                 *_expected(setup),
                 *((("low-pull-current", expected_pull_current(setup)),) if pulled else ()),
@@ -92,7 +86,7 @@ class DiscreteLevels:
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Switch every discrete in turn, ramp each kind up and down, then load the pull-ups."""
-        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        wake(rig, setup)
         self._switch_in_turn(rig, setup)
         for name, group in _groups(setup):
             self._ramp(rig, setup, name, group)
@@ -104,7 +98,7 @@ class DiscreteLevels:
         """Drive the lines of pins that did not follow again, with the unit unplugged."""
         if not isolate_held_pins(rig, setup, evidence):
             return False
-        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        wake(rig, setup)
         return True
 
     def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
@@ -129,8 +123,7 @@ class DiscreteLevels:
 
     def _switch_in_turn(self, rig: Rig, setup: Setup) -> None:
         discretes = setup.unit.discretes
-        signals = [voltage_signal(discrete.name) for discrete in discretes]
-        with rig.capture("truth", signals, sample_rate_hz=RATE_HZ, lines=(LINE,)) as session:
+        with rig.capture("truth", pins_of(discretes), sample_rate_hz=RATE_HZ, lines=PIN_LINES) as session:
             actions: list[Action] = []
             at_s = BASELINE_S
             for discrete in discretes:
@@ -144,10 +137,11 @@ class DiscreteLevels:
             session.wait_until(self._truth_s(setup))
 
     def _ramp(self, rig: Rig, setup: Setup, name: str, group: Sequence[Discrete]) -> None:
-        signals = [voltage_signal(discrete.name) for discrete in group]
         ramps = [ramp_of(discrete, setup.bench, _rate(setup)) for discrete in group]
         rate = _rate(setup)
-        with rig.capture(name, signals, sample_rate_hz=RATE_HZ, lines=(LINE,), ramp_rate_v_per_s=rate) as session:
+        with rig.capture(
+            name, pins_of(group), sample_rate_hz=RATE_HZ, lines=PIN_LINES, ramp_rate_v_per_s=rate
+        ) as session:
             actions: list[Action] = []
             for position, (discrete, ramp) in enumerate(zip(group, ramps, strict=True)):
                 at_s = LEAD_S + DWELL_S + STAGGER_S * position
@@ -233,7 +227,7 @@ class DiscreteLevels:
     def _thresholds(
         self, evidence: Evidence, setup: Setup, discrete: Discrete, held: tuple[Doubt, ...]
     ) -> Iterator[Measurement]:
-        level = _level(discrete)
+        level = discrete.sense.level
         record = Record(evidence, f"ramps-{level}")
         active = self._threshold(record, evidence, setup, discrete, active=True)
         inactive = self._threshold(record, evidence, setup, discrete, active=False)
@@ -313,16 +307,8 @@ class DiscreteLevels:
 
 
 def _groups(setup: Setup) -> tuple[tuple[str, tuple[Discrete, ...]], ...]:
-    found = []
-    for sense in Sense:
-        group = tuple(discrete for discrete in setup.unit.discretes if discrete.sense is sense)
-        if group:
-            found.append((f"ramps-{_level(group[0])}", group))
-    return tuple(found)
-
-
-def _level(discrete: Discrete) -> str:
-    return "low" if discrete.sense is Sense.ACTIVE_LOW else "high"
+    groups = (of_sense(setup, sense) for sense in Sense)
+    return tuple((f"ramps-{group[0].sense.level}", group) for group in groups if group)
 
 
 def _pause_s(setup: Setup) -> float:
@@ -350,7 +336,7 @@ def _expected(setup: Setup) -> Iterator[tuple[str, float]]:
             active.append(ends[0])
             inactive.append(ends[1])
             hysteresis.append(difference(*ends))
-        level = _level(group[0])
+        level = group[0].sense.level
         yield f"{level}-threshold-active", worst(*active)
         yield f"{level}-threshold-inactive", worst(*inactive)
         yield f"{level}-hysteresis", worst(*hysteresis)

@@ -113,7 +113,7 @@ class DiscreteOpenLine:
             trials=int(bool(shown)),
             failures=int(True in states or moved != 0),
             detail=f"reported active: {'yes' if True in states else 'no'}, change counter moved by {moved}",
-            doubts=report_doubts(record, evidence, discrete),
+            doubts=report_doubts(record, evidence, setup, discrete),
             captures=record.names,
             pins=(discrete.pin,),
             notes=(f"watched for {min(until_s, record.duration_s):.0f} s; an open line emulated, not unplugged",),

@@ -124,7 +124,7 @@ class DiscreteOvervoltage:
             failures=int(bool(wrong)),
             detail="; ".join(wrong),
             doubts=(
-                *report_doubts(record, evidence, discrete),
+                *report_doubts(record, evidence, setup, discrete),
                 *held_doubts(evidence, setup, discrete, CAPTURE),
                 *reach_doubts(record, setup, discrete),
             ),

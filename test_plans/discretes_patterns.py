@@ -104,7 +104,7 @@ class DiscretePatterns:
             failures=len(wrong),
             detail=_detail(discrete, wrong),
             doubts=(
-                *report_doubts(record, evidence, discrete),
+                *report_doubts(record, evidence, setup, discrete),
                 *_cut_short(record, setup),
                 *(held_doubts(evidence, setup, discrete, CAPTURE) or reach_doubts(record, setup, discrete)),
             ),

@@ -88,7 +88,7 @@ class DiscreteToggles:
 
     def _counted(self, record: Record, evidence: Evidence, setup: Setup, discrete: Discrete) -> Observation:
         instants_s = self.instants_s(setup, discrete)
-        spoilt = report_doubts(record, evidence, discrete)
+        spoilt = report_doubts(record, evidence, setup, discrete)
         counted: list[int | None] = []
         if not spoilt:
             found = len(pin_edges(record, discrete))

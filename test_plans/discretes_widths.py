@@ -135,7 +135,7 @@ class DiscretePulseWidth:
 def _sweep(record: Record, evidence: Evidence, setup: Setup, discrete: Discrete) -> Sweep:
     """Return what became of each pulse: accepted where the change counter moved at all before the next one."""
     empty = Sweep(widths_s=np.empty(0), accepted=np.empty(0, dtype=np.bool_), doubts=())
-    spoilt = report_doubts(record, evidence, discrete)
+    spoilt = report_doubts(record, evidence, setup, discrete)
     asked = record.stimuli(discrete.name)
     if spoilt:
         return Sweep(widths_s=empty.widths_s, accepted=empty.accepted, doubts=spoilt)

@@ -78,14 +78,34 @@ def ramp_at(session: CaptureSession, stimulus: str, to_voltage_v: float, at_s: f
     return at_s, partial(session.ramp, stimulus, to_voltage_v, at_s=at_s, duration_s=duration_s)
 
 
-def press_at(session: CaptureSession, switch: str, at_s: float) -> Action:
-    """Return the action that closes a switch line at capture time `at_s`."""
-    return at_s, partial(session.press, switch, at_s=at_s)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Touch:
+    """One press of a switch, by name, in capture time."""
+
+    switch: str
+    closed_s: float
+    opened_s: float
 
 
-def release_at(session: CaptureSession, switch: str, at_s: float) -> Action:
-    """Return the action that opens a switch line at capture time `at_s`."""
-    return at_s, partial(session.release, switch, at_s=at_s)
+def in_turn(switches: Iterable[str], *, first_s: float, hold_s: float, pause_s: float) -> tuple[Touch, ...]:
+    """Return one press of each of these switches, one after the other."""
+    return tuple(
+        Touch(
+            switch=switch,
+            closed_s=first_s + place * (hold_s + pause_s),
+            opened_s=first_s + place * (hold_s + pause_s) + hold_s,
+        )
+        for place, switch in enumerate(switches)
+    )
+
+
+def play_touches(session: CaptureSession, touches: Iterable[Touch]) -> None:
+    """Hand over presses, in order of time whichever switches they are on."""
+    actions: list[Action] = []
+    for touch in touches:
+        actions.append((touch.closed_s, partial(session.press, touch.switch, at_s=touch.closed_s)))
+        actions.append((touch.opened_s, partial(session.release, touch.switch, at_s=touch.opened_s)))
+    play(session, actions)
 
 
 def play(session: CaptureSession, actions: Iterable[Action]) -> None:

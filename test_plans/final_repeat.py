@@ -18,17 +18,17 @@ from test_plans.reset_counts import ITEM, asked_for_so_far, left_by
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import function_named
+from test_plans.trim_bench import RUN_PATH, load_name
 from test_plans.trim_loaded import (
     CONDITION,
     capture_need,
     drop_measurement,
     expected_drop,
     lets_go_observation,
-    load_name,
     press_on_load,
     switch_agreement,
 )
-from test_plans.trim_switches import RUN_PATH, switch_id
+from test_plans.trim_switches import switch_id
 
 RATE_HZ = 1000.0
 QUIET_S = 1.3

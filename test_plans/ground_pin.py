@@ -10,36 +10,20 @@ from analysis.power import AGREES_WITHIN_U
 from analysis.uncertainty import Estimate, bounded, difference, ratio, scaled, total
 from analysis.verdict import Cause
 from test_plans.bench_agreement import SIGNALS, Agreement, agreement_in, agreement_observation
-from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
-from test_plans.driving import (
-    LEAD_S,
-    Action,
-    apply_loads,
-    axes_under_test,
-    bring_up,
-    drop_loads,
-    play,
-    press_at,
-    release_at,
-)
+from test_plans.bus_standing import supply_doubts
+from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.driving import LEAD_S, Touch, apply_loads, axes_under_test, bring_up, drop_loads, play_touches
 from test_plans.expected import reading
 from test_plans.idle import idle_observation
 from test_plans.model_gaps import without_function, without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
-from test_plans.readings import Record, doubted, magnitude, nothing, supply_doubts
+from test_plans.readings import Record, doubted, magnitude, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis
 from test_plans.signals import function_named
 from test_plans.switch_lines import watched_lines
-from test_plans.trim_loaded import load_name
-from test_plans.trim_switches import (
-    RUN_PATH,
-    duty_doubts,
-    hold_of,
-    line_doubts,
-    others_than,
-    watched_signals,
-)
+from test_plans.trim_bench import load_name, trim_needs
+from test_plans.trim_switches import duty_doubts, hold_of, line_doubts, others_than, watched_signals
 
 RATE_HZ = 5000.0
 BEFORE_S = 0.4
@@ -70,27 +54,23 @@ class GroundPin:
         axes = axes_under_test(setup)
         volts = bus_voltage_v(setup)
         load_a = sum(axis.rated_current_a for axis in axes)
-        return Needs(
-            bench_time_s=_duration_s() + 0.8,
-            captures=(
-                CaptureNeed(
-                    name=CAPTURE,
-                    signals=_signals(setup),
-                    lines=watched_lines(setup.unit),
-                    sample_rate_hz=RATE_HZ,
-                    duration_s=_duration_s(),
-                    highest_v={"unit.voltage": volts, "supply.voltage": volts + 1.0, "return.current": load_a},
-                ),
-            ),
-            highest_voltage_v=volts,
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 7.0),
-            loads=tuple((axis.name, load_name(setup)) for axis in axes),
-            load_current_a=max((axis.rated_current_a for axis in axes), default=0.0),
-            switches=tuple(axis.switches[0].name for axis in axes),
-            paths=RUN_PATH,
-            bus=True,
+        capture = CaptureNeed(
+            name=CAPTURE,
+            signals=_signals(setup),
+            lines=watched_lines(setup.unit),
+            sample_rate_hz=RATE_HZ,
+            duration_s=_duration_s(),
+            highest_v={"unit.voltage": volts, "supply.voltage": volts + 1.0, "return.current": load_a},
+        )
+        return trim_needs(
+            setup,
+            (capture,),
+            volts=volts,
+            condition=CONDITION,
+            limit_a=current_limit_a(setup, CONDITION, 7.0),
+            load=load_name(setup),
             limits=(("ground-resistance", _expected(setup, load_a)),),
+            switches=(axis.switches[0] for axis in axes),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -101,11 +81,10 @@ class GroundPin:
         lines = watched_lines(setup.unit)
         with rig.capture(CAPTURE, _signals(setup), sample_rate_hz=RATE_HZ, lines=lines) as session:
             at_s = LEAD_S + BEFORE_S
-            actions: list[Action] = []
-            for axis in axes:
-                switch = axis.switches[0].name
-                actions += [press_at(session, switch, at_s), release_at(session, switch, at_s + HOLD_S)]
-            play(session, actions)
+            play_touches(
+                session,
+                [Touch(switch=axis.switches[0].name, closed_s=at_s, opened_s=at_s + HOLD_S) for axis in axes],
+            )
             session.wait_until(at_s + READ_AFTER_S)
             rig.read_supply()
             session.wait_until(_duration_s())

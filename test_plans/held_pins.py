@@ -6,6 +6,7 @@ from analysis.measurement import Doubt
 from analysis.power import isolation_doubt
 from analysis.uncertainty import bounded, difference
 from analysis.verdict import Cause
+from test_plans.discrete_bench import pins_of
 from test_plans.driving import LEAD_S, plug, unplug
 from test_plans.procedure import Evidence
 from test_plans.readings import Record, agreement
@@ -71,8 +72,7 @@ def isolate_lines(rig: Rig, evidence: Evidence, suspects: Sequence[Discrete], wh
     if not suspects or evidence.has(ISOLATION):
         return False
     unplug(rig, why)
-    signals = [voltage_signal(discrete.name) for discrete in suspects]
-    with rig.capture(ISOLATION, signals, sample_rate_hz=RATE_HZ) as session:
+    with rig.capture(ISOLATION, pins_of(suspects), sample_rate_hz=RATE_HZ) as session:
         for step in range(len(LEVELS_V)):
             for place, discrete in enumerate(suspects):
                 level_v = LEVELS_V[(step + place) % len(LEVELS_V)]
@@ -139,7 +139,7 @@ def reach_doubts(record: Record, setup: Setup, discrete: Discrete) -> tuple[Doub
     Between them a good unit may show either state.
     """
     active_low = discrete.sense is Sense.ACTIVE_LOW
-    level = "low" if active_low else "high"
+    level = discrete.sense.level
     limits = setup.unit.limits
     pin = record.smoothed(voltage_signal(discrete.name))
     names = (f"{level}-threshold-active", f"{level}-threshold-inactive")

@@ -10,16 +10,18 @@ from analysis.uncertainty import Estimate, bounded, combined, difference, scaled
 from analysis.verdict import Cause
 from test_plans.bench_agreement import agreement_in
 from test_plans.bench_channels import unproved
+from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a, number
 from test_plans.driving import POWER_UP_RATE_V_PER_S
 from test_plans.expected import reading, worst
 from test_plans.procedure import CaptureNeed, Evidence, Needs
-from test_plans.readings import FILTER_S, HEARD_WITHIN_S, READY_ID, Record, doubted, nothing, supply_doubts
+from test_plans.readings import FILTER_S, Record, doubted, nothing
 from test_plans.receive_line import LINE, foreign_bursts_s
 from test_plans.reported_settings import setting_observations
 from test_plans.rig import Rig, SupplyPath
 from test_plans.sheets import Setup, UnitSheet
 from test_plans.signals import function_named, idle_outputs, idle_signals, output_facts, voltage_signal
+from test_plans.silence import HEARD_WITHIN_S, READY_ID
 from test_plans.switch_lines import stray_doubts, watched_lines
 
 RATE_HZ = 1000.0

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from analysis.measurement import Doubt, Measurement
 from analysis.uncertainty import Estimate, bounded, difference, product, ratio, total
 from analysis.verdict import Cause
+from test_plans.discrete_bench import of_sense, pins_of
 from test_plans.discrete_pins import pin_for
 from test_plans.driving import LEAD_S
 from test_plans.expected import reading, worst
@@ -25,14 +26,13 @@ SETTLE_S = 0.05
 
 def pulled_up(setup: Setup) -> tuple[Discrete, ...]:
     """Return the discretes with a pull-up."""
-    return tuple(discrete for discrete in setup.unit.discretes if discrete.sense is Sense.ACTIVE_LOW)
+    return of_sense(setup, Sense.ACTIVE_LOW)
 
 
 def load_pull_ups(rig: Rig, setup: Setup) -> None:
     """Put every pull-up on two levels behind the stimulus resistor, one after the other, all at once."""
     discretes = pulled_up(setup)
-    signals = [voltage_signal(discrete.name) for discrete in discretes]
-    with rig.capture(CAPTURE, signals, sample_rate_hz=RATE_HZ) as session:
+    with rig.capture(CAPTURE, pins_of(discretes), sample_rate_hz=RATE_HZ) as session:
         for step, level_v in enumerate(PULL_LEVELS_V):
             for discrete in discretes:
                 session.drive(discrete.name, level_v, at_s=LEAD_S + step * PULL_S)

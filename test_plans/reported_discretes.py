@@ -8,8 +8,9 @@ from analysis.capture import Event
 from analysis.measurement import Doubt
 from analysis.verdict import Cause
 from test_plans.procedure import Evidence
-from test_plans.readings import Record, silence_doubts
+from test_plans.readings import Record
 from test_plans.sheets import Discrete, Setup
+from test_plans.silence import silence_doubts
 
 PERIODS_HEARD = 2  # report periods a capture must hold before a report that never came is missed
 

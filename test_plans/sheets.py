@@ -17,6 +17,11 @@ class Sense(StrEnum):
     ACTIVE_LOW = "active-low"
     ACTIVE_HIGH = "active-high"
 
+    @property
+    def level(self) -> str:
+        """The level that makes it active, `low` or `high`: as limits and captures of its kind are named."""
+        return "low" if self is Sense.ACTIVE_LOW else "high"
+
 
 class DimmingKind(StrEnum):
     """How a dimming output sets its level."""

@@ -32,7 +32,8 @@ from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
 from test_plans.switch_lines import watched_lines
-from test_plans.trim_drive import LIGHT, axis_functions, drives_of, first_drive, light_load, light_needs
+from test_plans.trim_bench import LIGHT, axis_functions, light_load, light_needs
+from test_plans.trim_drive import drives_of, first_drive
 
 LIMIT_A = 0.5
 LOOK_S = 0.25

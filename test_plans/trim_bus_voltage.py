@@ -6,21 +6,21 @@ from a lower bus.
 
 import math
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 from analysis.measurement import Doubt, Measurement, Result
 from analysis.uncertainty import Estimate, difference, exact, product, ratio
 from analysis.verdict import Cause
-from test_plans.conditions import conforming_a, count, current_limit_a
-from test_plans.driving import LEAD_S, apply_loads, axes_under_test, bring_up, drop_loads
+from test_plans.conditions import count, current_limit_a
+from test_plans.driving import LEAD_S, Touch, apply_loads, axes_under_test, bring_up, drop_loads
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, magnitude, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
+from test_plans.trim_bench import axis_capture, axis_functions, load_name, trim_needs
 from test_plans.trim_drive import (
     SETTLE_S,
-    axis_capture,
-    axis_functions,
     between_samples,
     drives_of,
     first_drive,
@@ -29,9 +29,9 @@ from test_plans.trim_drive import (
     sample_doubts,
     time_measurement,
 )
-from test_plans.trim_loaded import CONDITION, load_name
-from test_plans.trim_switches import RUN_PATH, drop_of, seat_words, switch_id
-from test_plans.trim_timed import Touch, duration_s, take
+from test_plans.trim_loaded import CONDITION
+from test_plans.trim_switches import drop_of, seat_words, switch_id
+from test_plans.trim_timed import duration_s, take
 
 LIMIT_A = 3.0
 PRESSES = 3
@@ -64,20 +64,19 @@ class TrimBusVoltage:
             for what, volts in _voltages(setup)
             for axis in axes
         )
-        return Needs(
-            bench_time_s=sum(need.duration_s for need in captures) + 3.0,
-            captures=captures,
-            highest_voltage_v=highest_v,
-            supply_current_a=conforming_a(setup, CONDITION) * highest_v / setup.unit.nominal_voltage_v,
-            current_limit_a=current_limit_a(setup, CONDITION, LIMIT_A),
-            loads=tuple((axis.name, load_name(setup)) for axis in axes),
-            load_current_a=max((axis.rated_current_a for axis in axes), default=0.0)
-            * highest_v
-            / setup.unit.nominal_voltage_v,
-            switches=tuple(switch.name for axis in axes for switch in axis.switches),
-            paths=RUN_PATH,
-            bus=True,
+        needs = trim_needs(
+            setup,
+            captures,
+            volts=highest_v,
+            condition=CONDITION,
+            limit_a=current_limit_a(setup, CONDITION, LIMIT_A),
+            load=load_name(setup),
             limits=(("trim-drop-by-bus", 10e-3), ("trim-latency", 45e-6)),
+        )
+        return replace(
+            needs,
+            bench_time_s=needs.bench_time_s + len(_voltages(setup)) * SUPPLY_SETTLE_S,
+            supply_current_a=needs.supply_current_a * highest_v / setup.unit.nominal_voltage_v,
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from analysis.measurement import Doubt, Measurement, Result
 from analysis.verdict import Cause
-from test_plans.driving import LEAD_S, generator
+from test_plans.driving import LEAD_S, Touch, generator
 from test_plans.readings import Record, doubted, nothing
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.trim_cut_off import HOLD_FACTOR
@@ -25,7 +25,7 @@ from test_plans.trim_drive import (
     time_measurement,
 )
 from test_plans.trim_switches import seat_words, switch_id
-from test_plans.trim_timed import TimedTrim, Touch
+from test_plans.trim_timed import TimedTrim
 
 GAP_S = 0.005
 GAP_EVERY_S = (0.25, 0.30)

@@ -11,33 +11,25 @@ import numpy as np
 from analysis.measurement import Doubt, Observation, Result
 from analysis.uncertainty import Estimate, bounded, difference, total
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
-from test_plans.driving import (
-    LEAD_S,
-    Action,
-    apply_loads,
-    axes_under_test,
-    bring_up,
-    drop_loads,
-    play,
-    press_at,
-    release_at,
-)
+from test_plans.bus_standing import supply_doubts
+from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.driving import LEAD_S, apply_loads, axes_under_test, bring_up, drop_loads, in_turn, play_touches
 from test_plans.expected import timed, worst
 from test_plans.idle import idle_observation
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
-from test_plans.readings import FILTER_S, Record, nothing, supply_doubts
+from test_plans.readings import FILTER_S, Record, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
 from test_plans.switch_lines import watched_lines
-from test_plans.trim_loaded import CONDITION, load_name
+from test_plans.trim_bench import axis_functions, load_name, trim_needs
+from test_plans.trim_loaded import CONDITION
 from test_plans.trim_switches import (
-    RUN_PATH,
     Held,
     hold_of,
     line_doubts,
+    lines_of,
     others_than,
     seat_words,
     switch_id,
@@ -65,7 +57,7 @@ class TrimCutOff:
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the functions of the axes under test."""
-        return tuple(dict.fromkeys(axis.function for axis in axes_under_test(setup)))
+        return axis_functions(setup)
 
     def needs(self, setup: Setup) -> Needs:
         """Return one long slow capture per axis."""
@@ -82,17 +74,13 @@ class TrimCutOff:
             )
             for axis in axes
         )
-        return Needs(
-            bench_time_s=sum(need.duration_s for need in captures) + 0.5,
-            captures=captures,
-            highest_voltage_v=volts,
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 3.0),
-            loads=tuple((axis.name, load_name(setup)) for axis in axes),
-            load_current_a=max((axis.rated_current_a for axis in axes), default=0.0),
-            switches=tuple(switch.name for axis in axes for switch in axis.switches),
-            paths=RUN_PATH,
-            bus=True,
+        return trim_needs(
+            setup,
+            captures,
+            volts=volts,
+            condition=CONDITION,
+            limit_a=current_limit_a(setup, CONDITION, 3.0),
+            load=load_name(setup),
             limits=(("trim-cut-off", _expected(setup)),),
         )
 
@@ -103,12 +91,7 @@ class TrimCutOff:
             apply_loads(rig, [(axis.name, load_name(setup))])
             lines = watched_lines(setup.unit)
             with rig.capture(axis.name, _signals(setup, axis), sample_rate_hz=RATE_HZ, lines=lines) as session:
-                actions: list[Action] = []
-                for position, switch in enumerate(axis.switches):
-                    at_s = LEAD_S + position * (_hold_s(axis) + PAUSE_S)
-                    actions.append(press_at(session, switch.name, at_s))
-                    actions.append(release_at(session, switch.name, at_s + _hold_s(axis)))
-                play(session, actions)
+                play_touches(session, in_turn(lines_of(axis), first_s=LEAD_S, hold_s=_hold_s(axis), pause_s=PAUSE_S))
                 session.wait_until(_duration_s(axis))
             drop_loads(rig, [axis.name])
 

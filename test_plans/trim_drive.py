@@ -13,21 +13,18 @@ from analysis.edges import line_edges
 from analysis.measurement import Doubt, Measurement, Observation
 from analysis.uncertainty import Estimate, bounded, combined, exact
 from analysis.verdict import Cause
-from test_plans.conditions import conforming_a, text
-from test_plans.driving import axes_under_test
-from test_plans.procedure import CaptureNeed, Needs
-from test_plans.readings import Record, supply_doubts
+from test_plans.bus_standing import supply_doubts
+from test_plans.readings import Record
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
-from test_plans.switch_lines import stray_doubts, watched_lines
-from test_plans.trim_switches import MOTION_V, RUN_PATH, duty_doubts
+from test_plans.switch_lines import stray_doubts
+from test_plans.trim_bench import LIGHT, RATE_HZ
+from test_plans.trim_switches import MOTION_V, duty_doubts
 
-RATE_HZ = 10_000.0
 PULSE_GAP_S = 0.004
 DRIVING_PART = 0.5  # of the bus
 EDGE_S = 0.001  # at either end of a drive the output is on its way
 SETTLE_S = 0.1  # on, off and hand-over take no longer
-LIGHT = "light-load"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,54 +195,6 @@ def time_measurement(
         notes=notes,
         trials=trials,
     )
-
-
-def light_load(setup: Setup) -> str:
-    """Return the load position for tests that need no current: condition `load`, else 1 kohm."""
-    return text(setup, "load", "1 kohm")
-
-
-def axis_signals(axis: TrimAxis) -> tuple[str, ...]:
-    """Return voltage and current of an output."""
-    return voltage_signal(axis.name), f"{axis.name}.current"
-
-
-def axis_capture(setup: Setup, axis: TrimAxis, volts: float, name: str, duration_s: float) -> CaptureNeed:
-    """Return what a capture of one axis with all lines needs."""
-    return CaptureNeed(
-        name=name,
-        signals=("unit.voltage", "unit.current", *axis_signals(axis)),
-        lines=watched_lines(setup.unit),
-        sample_rate_hz=RATE_HZ,
-        duration_s=duration_s,
-        highest_v={"unit.voltage": volts, voltage_signal(axis.name): volts},
-    )
-
-
-def light_needs(
-    setup: Setup, volts: float, limit_a: float, captures: tuple[CaptureNeed, ...], limits: tuple[tuple[str, float], ...]
-) -> Needs:
-    """Return the needs of a procedure that works switches with the axes under test on a light load."""
-    axes = axes_under_test(setup)
-    load = light_load(setup)
-    return Needs(
-        bench_time_s=sum(need.duration_s for need in captures) + 1.0,
-        captures=captures,
-        highest_voltage_v=volts,
-        supply_current_a=conforming_a(setup, LIGHT),
-        current_limit_a=limit_a,
-        loads=tuple((axis.name, load) for axis in axes),
-        load_current_a=volts / 1000.0,
-        switches=tuple(switch.name for axis in axes for switch in axis.switches),
-        paths=RUN_PATH,
-        bus=True,
-        limits=limits,
-    )
-
-
-def axis_functions(setup: Setup) -> tuple[str, ...]:
-    """Return the functions of the axes under test, each once."""
-    return tuple(dict.fromkeys(axis.function for axis in axes_under_test(setup)))
 
 
 def seats_of(axis: TrimAxis) -> tuple[str, ...]:

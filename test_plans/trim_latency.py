@@ -8,7 +8,7 @@ from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
 from analysis.statistics import summarise_latencies
 from analysis.verdict import Cause
 from test_plans.conditions import count
-from test_plans.driving import LEAD_S, spaced_instants
+from test_plans.driving import LEAD_S, Touch, spaced_instants
 from test_plans.readings import Record, doubted, nothing
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.trim_drive import (
@@ -24,7 +24,7 @@ from test_plans.trim_drive import (
     time_measurement,
 )
 from test_plans.trim_switches import seat_words, switch_id
-from test_plans.trim_timed import TimedTrim, Touch
+from test_plans.trim_timed import TimedTrim
 
 PRESSES = 20
 HOLD_S = 0.18  # three times the limit: a slow axis shows how slow, and not only that it did not answer

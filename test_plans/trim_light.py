@@ -15,35 +15,27 @@ from analysis.power import consistency_doubts
 from analysis.uncertainty import bounded, difference, ratio
 from analysis.verdict import Cause
 from test_plans.bench_agreement import branch_check
-from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a, text
-from test_plans.driving import (
-    LEAD_S,
-    Action,
-    apply_loads,
-    axes_under_test,
-    bring_up,
-    drop_loads,
-    play,
-    press_at,
-    release_at,
-)
-from test_plans.expected import as_current, load_of, reading, through, worst
+from test_plans.bus_standing import supply_doubts
+from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.driving import LEAD_S, apply_loads, axes_under_test, bring_up, drop_loads, in_turn, play_touches
+from test_plans.expected import as_current, load_of, reading, worst
 from test_plans.idle import idle_observation
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
-from test_plans.readings import Record, agreement, magnitude, supply_doubts
+from test_plans.readings import Record, agreement, magnitude
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
 from test_plans.switch_lines import watched_lines
+from test_plans.trim_bench import LIGHT, axis_functions, light_load, trim_needs
 from test_plans.trim_switches import (
     DRIVES_FROM,
     MOTION_V,
-    RUN_PATH,
     Held,
     hold_of,
     holds_of,
     line_doubts,
+    lines_of,
     others_than,
     pulsed_doubts,
     seat_words,
@@ -57,7 +49,6 @@ HOLD_S = 0.25
 PAUSE_S = 0.25
 SETTLE_S = 0.1  # on and off take up to 60 ms
 IDLE_UNTIL_S = LEAD_S + IDLE_S - 0.01
-CONDITION = "light-load"
 
 
 class TrimLight:
@@ -72,13 +63,12 @@ class TrimLight:
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the functions of the axes under test."""
-        return tuple(dict.fromkeys(axis.function for axis in axes_under_test(setup)))
+        return axis_functions(setup)
 
     def needs(self, setup: Setup) -> Needs:
         """Return one capture per axis, every output in it."""
         volts = bus_voltage_v(setup)
         axes = axes_under_test(setup)
-        load = _load(setup)
         signals = watched_signals(setup)
         captures = tuple(
             CaptureNeed(
@@ -91,34 +81,25 @@ class TrimLight:
             )
             for axis in axes
         )
-        return Needs(
-            bench_time_s=sum(need.duration_s for need in captures) + 1.0,
-            captures=captures,
-            highest_voltage_v=volts,
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 0.5),
-            loads=tuple((axis.name, load) for axis in axes),
-            load_current_a=max((through(setup, axis.name, load, volts) for axis in axes), default=0.0),
-            switches=tuple(switch.name for axis in axes for switch in axis.switches),
-            paths=RUN_PATH,
-            bus=True,
+        return trim_needs(
+            setup,
+            captures,
+            volts=volts,
+            condition=LIGHT,
+            limit_a=current_limit_a(setup, LIGHT, 0.5),
+            load=light_load(setup),
             limits=(("trim-idle-current", _expected(setup)),),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Look with nothing pressed, then press each switch once."""
-        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 0.5))
+        bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, LIGHT, 0.5))
         axes, lines = axes_under_test(setup), watched_lines(setup.unit)
-        apply_loads(rig, [(axis.name, _load(setup)) for axis in axes])
+        apply_loads(rig, [(axis.name, light_load(setup)) for axis in axes])
         for axis in axes:
             signals = (*watched_signals(setup), f"{axis.name}.current")
             with rig.capture(axis.name, signals, sample_rate_hz=RATE_HZ, lines=lines) as session:
-                actions: list[Action] = []
-                for position, switch in enumerate(axis.switches):
-                    at_s = LEAD_S + IDLE_S + position * (HOLD_S + PAUSE_S)
-                    actions.append(press_at(session, switch.name, at_s))
-                    actions.append(release_at(session, switch.name, at_s + HOLD_S))
-                play(session, actions)
+                play_touches(session, in_turn(lines_of(axis), first_s=LEAD_S + IDLE_S, hold_s=HOLD_S, pause_s=PAUSE_S))
                 session.wait_until(_duration_s(axis))
         drop_loads(rig, [axis.name for axis in axes])
 
@@ -146,7 +127,7 @@ class TrimLight:
             yield replace(others, doubts=tuple(dict.fromkeys((*others.doubts, *elsewhere))))
 
     def _idle_current(self, record: Record, setup: Setup, axis: TrimAxis, channel: tuple[Doubt, ...]) -> Measurement:
-        load = setup.bench.loads[axis.name][_load(setup)]
+        load = setup.bench.loads[axis.name][light_load(setup)]
         resistor = bounded(load.resistance_ohm, load.relative_bound * load.resistance_ohm, f"load of {axis.name}")
         voltage = record.mean(voltage_signal(axis.name), 0.0, IDLE_UNTIL_S)
         return ratio(voltage, resistor).measurement(
@@ -192,7 +173,7 @@ class TrimLight:
             doubts.extend((*output.doubts, *bus.doubts, *record.doubts((voltage_signal(axis.name),), off_s, end_s)))
             doubts.extend(line_doubts(record, held))
             # From the beginning: a unit whose supply broke off before is still starting again.
-            doubts.extend(supply_doubts(record, setup, CONDITION, 0.0, held.released_s))
+            doubts.extend(supply_doubts(record, setup, LIGHT, 0.0, held.released_s))
             doubts.extend(_load_doubts(record, setup, axis, held))
             full_kt = setup.unit.full_trim_airspeed_kt
             slow = pulsed_doubts(record, axis, on_s, held.released_s, full_airspeed_kt=full_kt)
@@ -240,7 +221,7 @@ def _load_doubts(record: Record, setup: Setup, axis: TrimAxis, held: Held) -> tu
         difference(record.mean(signal, *window), record.mean(signal, 0.0, IDLE_UNTIL_S))
         for signal in (voltage_signal(axis.name), f"{axis.name}.current")
     )
-    return consistency_doubts([branch_check(amps, volts, setup.bench.loads[axis.name][_load(setup)], axis.name)])
+    return consistency_doubts([branch_check(amps, volts, setup.bench.loads[axis.name][light_load(setup)], axis.name)])
 
 
 def _above_bus_doubts(record: Record, axis: TrimAxis) -> tuple[Doubt, ...]:
@@ -269,16 +250,12 @@ def _driven_v(record: Record, axis: TrimAxis, held: Held) -> float:
 
 def _expected(setup: Setup) -> float:
     """Return the uncertainty of an idle current at its limit, as volts across the load."""
-    allowed_a, load, found = setup.unit.limits["trim-idle-current"].high, _load(setup), []
+    allowed_a, load, found = setup.unit.limits["trim-idle-current"].high, light_load(setup), []
     for axis in axes_under_test(setup):
         ohm = load_of(setup, axis.name, load).resistance_ohm
         volts = reading(setup, voltage_signal(axis.name), allowed_a * ohm if math.isfinite(ohm) else 0.0)
         found.append(as_current(setup, volts, axis.name, load))
     return worst(*found)
-
-
-def _load(setup: Setup) -> str:
-    return text(setup, "load", "1 kohm")
 
 
 def _duration_s(axis: TrimAxis) -> float:

@@ -8,29 +8,21 @@ from analysis.power import Consistency, consistency_doubts
 from analysis.uncertainty import Estimate, difference
 from analysis.verdict import Cause
 from test_plans.bench_agreement import SIGNALS, Agreement, agreement_in, agreement_observation, branch_check
-from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a, text
-from test_plans.driving import (
-    LEAD_S,
-    apply_loads,
-    axes_under_test,
-    bring_up,
-    drop_loads,
-    play,
-    press_at,
-    release_at,
-)
+from test_plans.bus_standing import supply_doubts
+from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
+from test_plans.driving import LEAD_S, apply_loads, axes_under_test, bring_up, drop_loads, in_turn, play_touches
 from test_plans.expected import reading, worst
 from test_plans.idle import idle_observation
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
-from test_plans.readings import Record, doubted, magnitude, nothing, supply_doubts
+from test_plans.readings import Record, doubted, magnitude, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
 from test_plans.switch_lines import watched_lines
+from test_plans.trim_bench import axis_functions, load_name, trim_needs
 from test_plans.trim_switches import (
     MOTION_V,
-    RUN_PATH,
     drop_of,
     duty_doubts,
     hold_of,
@@ -62,24 +54,20 @@ class TrimLoaded:
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the functions of the axes under test."""
-        return tuple(dict.fromkeys(axis.function for axis in axes_under_test(setup)))
+        return axis_functions(setup)
 
     def needs(self, setup: Setup) -> Needs:
         """Return one capture per axis and the load."""
         axes = axes_under_test(setup)
         volts = bus_voltage_v(setup)
         captures = tuple(capture_need(setup, axis, axis.name, _duration_s(len(axis.switches))) for axis in axes)
-        return Needs(
-            bench_time_s=sum(need.duration_s for need in captures) + 1.0,
-            captures=captures,
-            highest_voltage_v=volts,
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 3.0),
-            loads=tuple((axis.name, load_name(setup)) for axis in axes),
-            load_current_a=max((axis.rated_current_a for axis in axes), default=0.0),
-            switches=tuple(switch.name for axis in axes for switch in axis.switches),
-            paths=RUN_PATH,
-            bus=True,
+        return trim_needs(
+            setup,
+            captures,
+            volts=volts,
+            condition=CONDITION,
+            limit_a=current_limit_a(setup, CONDITION, 3.0),
+            load=load_name(setup),
             limits=(
                 ("trim-drop", expected_drop(setup)),
                 ("trim-drop-difference", _expected_difference(setup)),
@@ -179,13 +167,9 @@ def press_on_load(rig: Rig, setup: Setup, axis: TrimAxis, name: str, switches: I
     apply_loads(rig, [(axis.name, load_name(setup))])
     lines = watched_lines(setup.unit)
     with rig.capture(name, capture_signals(setup, axis), sample_rate_hz=RATE_HZ, lines=lines) as session:
-        for position, switch in enumerate(pressed):
-            at_s = LEAD_S + position * (HOLD_S + PAUSE_S)
-            play(
-                session,
-                [press_at(session, switch.name, at_s), release_at(session, switch.name, at_s + HOLD_S)],
-            )
-            session.wait_until(at_s + READ_AFTER_S)
+        for touch in in_turn([switch.name for switch in pressed], first_s=LEAD_S, hold_s=HOLD_S, pause_s=PAUSE_S):
+            play_touches(session, (touch,))
+            session.wait_until(touch.closed_s + READ_AFTER_S)
             rig.read_supply()
         session.wait_until(_duration_s(len(pressed)))
     drop_loads(rig, [axis.name])
@@ -314,16 +298,6 @@ def _expected_drop(setup: Setup, axis: TrimAxis, polarity: int) -> Estimate:
     volts, allowed_v = bus_voltage_v(setup), setup.unit.limits["trim-drop"].high
     output = reading(setup, voltage_signal(axis.name), polarity * (volts - allowed_v))
     return difference(reading(setup, "unit.voltage", volts), magnitude(output))
-
-
-def load_name(setup: Setup) -> str:
-    """Return the load position of condition `load`; without it the bench's that draws nearest to the rated current."""
-    axis = axes_under_test(setup)[0]
-    wanted_ohm = setup.unit.nominal_voltage_v / axis.rated_current_a
-    positions = setup.bench.loads.get(axis.name, {})
-    finite = {name: load for name, load in positions.items() if math.isfinite(load.resistance_ohm)}
-    nearest = min(finite, key=lambda name: abs(finite[name].resistance_ohm - wanted_ohm), default=None)
-    return text(setup, "load", nearest or f"{wanted_ohm:.2g} ohm")
 
 
 def _branch_check(record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> Consistency:

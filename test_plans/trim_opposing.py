@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from analysis.measurement import Result
 from test_plans.conditions import count
-from test_plans.driving import LEAD_S
+from test_plans.driving import LEAD_S, Touch
 from test_plans.readings import Record
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.trim_drive import (
@@ -19,7 +19,7 @@ from test_plans.trim_drive import (
     sample_doubts,
     seats_of,
 )
-from test_plans.trim_timed import TimedTrim, Touch
+from test_plans.trim_timed import TimedTrim
 
 TRIALS = 3
 ALONE_S = (0.25, 0.0)  # the first one holds alone for so long; 0: both at once

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from analysis.measurement import Doubt, Measurement, Result
 from analysis.verdict import Cause
 from test_plans.conditions import count
-from test_plans.driving import LEAD_S, generator
+from test_plans.driving import LEAD_S, Touch, generator
 from test_plans.readings import Record, doubted, nothing
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.trim_drive import (
@@ -25,7 +25,7 @@ from test_plans.trim_drive import (
     seats_of,
     time_measurement,
 )
-from test_plans.trim_timed import TimedTrim, Touch
+from test_plans.trim_timed import TimedTrim
 
 TRIALS = 5
 ALONE_S = 0.3  # the first one holds alone

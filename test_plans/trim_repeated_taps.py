@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from analysis.measurement import Result
-from test_plans.driving import LEAD_S
+from test_plans.driving import LEAD_S, Touch
 from test_plans.readings import Record
 from test_plans.sheets import Setup, TrimAxis
 from test_plans.trim_drive import (
@@ -16,7 +16,7 @@ from test_plans.trim_drive import (
     sample_doubts,
 )
 from test_plans.trim_switches import seat_words, switch_id
-from test_plans.trim_timed import TimedTrim, Touch
+from test_plans.trim_timed import TimedTrim
 
 TAP_PART = 0.45  # of the nominal cut-off
 TAPS = 4  # together 1.8 times the cut-off

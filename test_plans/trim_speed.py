@@ -31,7 +31,7 @@ from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.switch_lines import watched_lines
-from test_plans.trim_drive import LIGHT, axis_functions, light_load, light_needs
+from test_plans.trim_bench import LIGHT, axis_functions, light_load, light_needs
 
 LIMIT_A = 0.5
 POINTS = 10

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from analysis.measurement import Doubt, Result
 from analysis.verdict import Cause
-from test_plans.driving import LEAD_S
+from test_plans.driving import LEAD_S, Touch
 from test_plans.readings import Record
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.trim_cut_off import HOLD_FACTOR
@@ -24,7 +24,7 @@ from test_plans.trim_drive import (
     sample_doubts,
 )
 from test_plans.trim_switches import seat_words, switch_id
-from test_plans.trim_timed import TimedTrim, Touch
+from test_plans.trim_timed import TimedTrim
 
 TRY_S = 0.35
 PAUSE_S = 0.25

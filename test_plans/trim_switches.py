@@ -10,7 +10,6 @@ from analysis.measurement import Doubt
 from analysis.uncertainty import Estimate, difference
 from analysis.verdict import Cause
 from test_plans.readings import Record, magnitude
-from test_plans.rig import SupplyPath
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import idle_outputs, voltage_signal
 from test_plans.switch_lines import own_frames_arrive, stray_doubts
@@ -167,6 +166,3 @@ def _low(record: Record, axis: TrimAxis, start_s: float, stop_s: float) -> NDArr
 def _slow_enough(record: Record, full_airspeed_kt: float) -> bool:
     sent = [] if record.capture is None else record.capture.events_of("sent")
     return bool(sent) and all(float(event.fields.get("airspeed_kt", np.nan)) <= full_airspeed_kt for event in sent)
-
-
-RUN_PATH = (SupplyPath.RUN.value,)

@@ -7,7 +7,7 @@ import numpy as np
 from analysis.measurement import Measurement, Result
 from analysis.uncertainty import Estimate
 from test_plans.conditions import count
-from test_plans.driving import LEAD_S, generator
+from test_plans.driving import LEAD_S, Touch, generator
 from test_plans.readings import Record, doubted, nothing
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.trim_drive import (
@@ -22,7 +22,7 @@ from test_plans.trim_drive import (
     time_measurement,
 )
 from test_plans.trim_switches import seat_words, switch_id
-from test_plans.trim_timed import TimedTrim, Touch
+from test_plans.trim_timed import TimedTrim
 
 TAPS_S = (0.020, 0.050, 0.100, 0.200)
 TRIALS = 5

@@ -2,30 +2,20 @@
 
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 
 from analysis.measurement import Result
 from test_plans.conditions import bus_voltage_v, current_limit_a
-from test_plans.driving import apply_loads, axes_under_test, bring_up, drop_loads, play, press_at, release_at
+from test_plans.driving import Touch, apply_loads, axes_under_test, bring_up, drop_loads, play_touches
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis
 from test_plans.switch_lines import watched_lines
-from test_plans.trim_drive import LIGHT, RATE_HZ, axis_capture, axis_functions, axis_signals, light_load, light_needs
+from test_plans.trim_bench import LIGHT, RATE_HZ, axis_capture, axis_functions, axis_signals, light_load, light_needs
 
 LIMIT_A = 0.5
 TAIL_S = 0.2
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Touch:
-    """One press of a switch, by name, in capture time."""
-
-    switch: str
-    closed_s: float
-    opened_s: float
 
 
 class TimedTrim(ABC):
@@ -95,17 +85,7 @@ class TimedTrim(ABC):
 def take(rig: Rig, setup: Setup, axis: TrimAxis, name: str, touches: Sequence[Touch]) -> None:
     """Capture an axis while these presses are made."""
     with rig.capture(name, axis_signals(axis), sample_rate_hz=RATE_HZ, lines=watched_lines(setup.unit)) as session:
-        play(
-            session,
-            [
-                action
-                for touch in touches
-                for action in (
-                    press_at(session, touch.switch, touch.closed_s),
-                    release_at(session, touch.switch, touch.opened_s),
-                )
-            ],
-        )
+        play_touches(session, touches)
         session.wait_until(duration_s(touches))
 
 

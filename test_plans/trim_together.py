@@ -7,28 +7,19 @@ from dataclasses import dataclass
 from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.uncertainty import Estimate, difference
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
-from test_plans.driving import (
-    LEAD_S,
-    Action,
-    apply_loads,
-    axes_under_test,
-    bring_up,
-    drop_loads,
-    play,
-    press_at,
-    release_at,
-)
+from test_plans.bus_standing import supply_doubts
+from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.driving import LEAD_S, Touch, apply_loads, axes_under_test, bring_up, drop_loads, play_touches
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
-from test_plans.readings import Record, doubted, magnitude, supply_doubts
+from test_plans.readings import Record, doubted, magnitude
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
 from test_plans.switch_lines import watched_lines
-from test_plans.trim_drive import axis_functions, seats_of
-from test_plans.trim_loaded import load_name
-from test_plans.trim_switches import DRIVES_FROM, RUN_PATH, Held, drop_of, duty_doubts, line_doubts
+from test_plans.trim_bench import axis_functions, load_name, trim_needs
+from test_plans.trim_drive import seats_of
+from test_plans.trim_switches import DRIVES_FROM, Held, drop_of, duty_doubts, line_doubts
 
 RATE_HZ = 5000.0
 HOLD_S = 0.4
@@ -81,18 +72,15 @@ class TrimTogether:
             duration_s=_duration_s(setup),
             highest_v={name: volts for name in signals if name.endswith(".voltage")},
         )
-        return Needs(
-            bench_time_s=capture.duration_s + 1.0,
-            captures=(capture,),
-            highest_voltage_v=volts,
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 7.0),
-            loads=tuple((axis.name, load_name(setup)) for axis in axes),
-            load_current_a=max((axis.rated_current_a for axis in axes), default=0.0),
-            switches=tuple(switch.name for axis in axes for switch in _first_seat(axis)),
-            paths=RUN_PATH,
-            bus=True,
+        return trim_needs(
+            setup,
+            (capture,),
+            volts=volts,
+            condition=CONDITION,
+            limit_a=current_limit_a(setup, CONDITION, 7.0),
+            load=load_name(setup),
             limits=(("trim-drop-together", 3e-3),),
+            switches=(switch for axis in axes for switch in _first_seat(axis)),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -101,12 +89,15 @@ class TrimTogether:
         axes = axes_under_test(setup)
         apply_loads(rig, [(axis.name, load_name(setup)) for axis in axes])
         with rig.capture(CAPTURE, _signals(axes), sample_rate_hz=RATE_HZ, lines=watched_lines(setup.unit)) as session:
-            actions: list[Action] = []
-            for scene in (*_alone(setup), *_together(setup)):
-                for switch in scene.switches:
-                    actions.append(press_at(session, switch.name, scene.pressed_s))
-                    actions.append(release_at(session, switch.name, scene.released_s))
-            play(session, actions)
+            scenes = (*_alone(setup), *_together(setup))
+            play_touches(
+                session,
+                [
+                    Touch(switch=switch.name, closed_s=scene.pressed_s, opened_s=scene.released_s)
+                    for scene in scenes
+                    for switch in scene.switches
+                ],
+            )
             session.wait_until(_duration_s(setup))
         drop_loads(rig, [axis.name for axis in axes])
 

@@ -11,8 +11,9 @@ from itertools import pairwise
 from analysis.capture import Event
 from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.verdict import Cause
+from test_plans.bus_standing import bus_doubts
 from test_plans.procedure import Disturbing, Evidence, Procedure
-from test_plans.readings import Record, bus_doubts
+from test_plans.readings import Record
 from test_plans.reset_counts import ITEM, left, left_before
 from test_plans.sheets import Setup
 from test_plans.signals import function_named

@@ -7,7 +7,8 @@ from synthetic_captures import Scene, Shelf, judged, results_of, setup_of, sheet
 from analysis.verdict import Cause, Verdict
 from test_plans.bench_agreement import agreement_in, agreement_observation
 from test_plans.bus_ramp_readings import RampRun, set_voltage
-from test_plans.readings import Record, supply_doubts
+from test_plans.bus_standing import supply_doubts
+from test_plans.readings import Record
 from test_plans.signals import idle_outputs
 
 UNIT = sheets().unit

@@ -9,8 +9,9 @@ from synthetic_captures import Scene, Shelf, setup_of, sheets
 from bench.plan_check import Ability, check_step, setup_for
 from bench.planning import plan_steps
 from bench.run_sheets import SheetNames, load_sheets
+from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import MissingFigureError, conforming_a
-from test_plans.readings import Record, supply_doubts
+from test_plans.readings import Record
 from test_plans.registry import PROCEDURES
 
 

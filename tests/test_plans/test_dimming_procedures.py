@@ -5,8 +5,8 @@ import pytest
 from synthetic_captures import Scene, judged, results_of, setup_of, sheets
 
 from analysis.verdict import Cause, Verdict
-from test_plans.dimming import expected_level
-from test_plans.dimming_levels import sample_rate_hz
+from test_plans.dimming_bench import sample_rate_hz
+from test_plans.dimming_levels import expected_level
 from test_plans.dimming_load import PHASE_NOTE, PHASE_S, PHASES
 from test_plans.dimming_map import _windows
 from test_plans.registry import PROCEDURES

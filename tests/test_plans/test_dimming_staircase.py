@@ -8,7 +8,7 @@ from synthetic_captures import sheets
 from analysis.measurement import Doubt
 from analysis.uncertainty import Estimate, bounded, difference, exact
 from analysis.verdict import Cause
-from test_plans.dimming import expected_level
+from test_plans.dimming_levels import expected_level
 from test_plans.dimming_points import Point
 from test_plans.dimming_staircase import (
     dead_travel,

@@ -11,7 +11,7 @@ from analysis.measurement import Measurement
 from analysis.overall import overall
 from analysis.verdict import Cause, Verdict
 from test_plans.bus_ramp_readings import RampRun
-from test_plans.dimming import expected_level
+from test_plans.dimming_levels import expected_level
 from test_plans.discrete_pins import scan_s
 from test_plans.driving import generator, spaced_instants
 from test_plans.readings import Record
@@ -133,7 +133,7 @@ def test_a_dead_output_is_the_units_by_its_curve_and_nothing_of_it_is_the_benchs
         Verdict.INCONCLUSIVE,
         Cause.UNDECIDED,
     )
-    assert "no frequency" in found["pwm-1.frequency"].reasons[0]
+    assert "showed no pulses" in found["pwm-1.frequency"].reasons[0]
     decided = overall(found.values())
     assert (decided.verdict, decided.cause) == (Verdict.FAIL, Cause.UNIT)
     assert Cause.BENCH not in {finding.cause for finding in found.values()}

@@ -7,7 +7,10 @@ import pytest
 from synthetic_captures import Scene, Shelf, setup_of
 
 from analysis.verdict import Cause
-from test_plans.readings import Delay, Record, crossing_on_ramp, silence_doubts, supply_doubts
+from test_plans.bus_standing import supply_doubts
+from test_plans.delayed_crossing import Delay, crossing_on_ramp
+from test_plans.readings import Record
+from test_plans.silence import silence_doubts
 
 
 def record_of(scene):

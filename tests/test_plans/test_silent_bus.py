@@ -7,8 +7,9 @@ from synthetic_captures import Scene, Shelf
 from analysis.measurement import Measurement
 from analysis.verdict import Cause
 from test_plans.lost_reports import lost_doubts, lost_reports
-from test_plans.readings import READY_ID, Record, silence_doubts
+from test_plans.readings import Record
 from test_plans.receive_line import LINE, foreign_bursts_s
+from test_plans.silence import READY_ID, silence_doubts
 
 READY = Measurement(
     id=READY_ID,

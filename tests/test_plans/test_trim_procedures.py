@@ -9,7 +9,8 @@ from synthetic_captures import Scene, judged, setup_of, sheets
 from analysis.verdict import Cause, Verdict
 from test_plans.registry import PROCEDURES
 from test_plans.switch_lines import watched_lines
-from test_plans.trim_drive import RATE_HZ, drives_of
+from test_plans.trim_bench import RATE_HZ
+from test_plans.trim_drive import drives_of
 from test_plans.trim_timed import duration_s
 
 UNIT = sheets().unit

@@ -8,7 +8,8 @@ from synthetic_captures import Scene, Shelf, setup_of
 
 from analysis.measurement import Doubt, Measurement, Observation
 from analysis.verdict import Cause
-from test_plans.readings import Record, bus_doubts
+from test_plans.bus_standing import bus_doubts
+from test_plans.readings import Record
 from test_plans.reset_counts import left
 from test_plans.watch import watched
 
