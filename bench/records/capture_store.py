@@ -1,6 +1,7 @@
 """A record's captures on disk: a log while it is taken, Parquet once it is closed."""
 
 import re
+from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.capture import Capture
@@ -8,9 +9,18 @@ from bench.errors import RecordError
 from bench.records.capture_log import LOG_SUFFIX
 from bench.records.durable import disk_faults
 from bench.records.log_reader import read_log
-from bench.records.parquet_store import PARQUET_SUFFIX, read_parquet, same_capture, write_parquet
+from bench.records.parquet_store import PARQUET_SUFFIX, in_parquet, read_parquet, same_capture, write_parquet
 
 LONGEST_STEM = 100
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenedCapture:
+    """A capture and the file it stands in; `problem` says what is wrong with it, or is ""."""
+
+    path: Path
+    capture: Capture
+    problem: str
 
 
 def capture_stem(number: int, procedure: str, attempt: int, name: str) -> str:
@@ -19,10 +29,10 @@ def capture_stem(number: int, procedure: str, attempt: int, name: str) -> str:
     return f"{number:04d}-{plain}"
 
 
-def settle_log(log_path: Path) -> Path:
-    """Turn a log into Parquet and return its path; the log goes only once the Parquet file reads back equal.
+def settle_log(log_path: Path) -> OpenedCapture:
+    """Turn a log into Parquet; the log goes only once the Parquet file reads back equal.
 
-    A log that is not whole stays as it is, and its own path is returned: what can't be read of it today may be
+    A log that is not whole stays as it is and is returned as such: what can't be read of it today may be
     evidence of what went wrong.
 
     Raises:
@@ -30,7 +40,7 @@ def settle_log(log_path: Path) -> Path:
     """
     log = read_log(log_path)
     if log.problem:
-        return log_path
+        return OpenedCapture(path=log_path, capture=log.capture, problem=log.problem)
     path = log_path.with_suffix(PARQUET_SUFFIX)
     part = path.with_name(path.name + ".part")
     write_parquet(part, log)
@@ -40,7 +50,7 @@ def settle_log(log_path: Path) -> Path:
     with disk_faults(path):
         part.replace(path)
         log_path.unlink()
-    return path
+    return OpenedCapture(path=path, capture=in_parquet(log.capture, path), problem="")
 
 
 def open_captures(folder: Path) -> tuple[tuple[Capture, ...], tuple[str, ...]]:
@@ -56,23 +66,24 @@ def open_captures(folder: Path) -> tuple[tuple[Capture, ...], tuple[str, ...]]:
     chosen = {path.stem: path for path in reversed(files)}
     for stem in sorted(chosen):
         try:
-            capture, problem = open_capture(chosen[stem])
+            opened = open_capture(chosen[stem])
         except RecordError as error:
             problems.append(str(error))
             continue
-        captures.append(capture)
-        if problem:
-            problems.append(f"capture {capture.name} of {capture.procedure} is not whole: {problem}")
+        captures.append(opened.capture)
+        if opened.problem:
+            name, procedure = opened.capture.name, opened.capture.procedure
+            problems.append(f"capture {name} of {procedure} is not whole: {opened.problem}")
     return tuple(captures), tuple(problems)
 
 
-def open_capture(path: Path) -> tuple[Capture, str]:
-    """Open one capture, log or Parquet; the text says what is wrong with it, or "".
+def open_capture(path: Path) -> OpenedCapture:
+    """Open one capture, log or Parquet.
 
     Raises:
         RecordError: nothing of it can be read.
     """
     if path.suffix == PARQUET_SUFFIX:
-        return read_parquet(path), ""
+        return OpenedCapture(path=path, capture=read_parquet(path), problem="")
     log = read_log(path)
-    return log.capture, log.problem
+    return OpenedCapture(path=path, capture=log.capture, problem=log.problem)

@@ -9,6 +9,7 @@ refused and never read as other samples.
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -92,9 +93,7 @@ class ParquetSource:
 
     def _column(self, name: str) -> NDArray[Any]:
         with _parquet_faults(self.path), pq.ParquetFile(self.path, page_checksum_verification=True) as file:
-            table = file.read(columns=[name], use_threads=False)
-        samples: NDArray[Any] = table.column(name).to_numpy()
-        return samples
+            return _column(file, name)
 
 
 def write_parquet(path: Path, log: CaptureLog) -> None:
@@ -109,7 +108,7 @@ def write_parquet(path: Path, log: CaptureLog) -> None:
     word_dtype = header.word_dtype()
     if word_dtype is not None:
         columns.append(pa.field(WORDS_COLUMN, pa.from_numpy_dtype(word_dtype)))
-    schema = pa.schema(columns, metadata={METADATA_KEY: json.dumps(_metadata(log.capture), allow_nan=False)})
+    schema = pa.schema(columns, metadata={METADATA_KEY: _metadata(log.capture)})
     with (
         disk_faults(path),
         pq.ParquetWriter(
@@ -161,28 +160,45 @@ def read_parquet(path: Path) -> Capture:
 
 
 def same_capture(path: Path, log: CaptureLog) -> bool:
-    """Say whether a Parquet file reads back as the log says, column after column.
+    """Say whether a Parquet file reads back as the log says: the same text beside the samples, the same columns.
 
     Raises:
         RecordError: the file can't be read.
     """
-    capture = read_parquet(path)
-    if _metadata(capture) != _metadata(log.capture):
-        return False
-    source = ParquetSource(path, capture.n_samples, has_words=bool(capture.lines))
-    return all(
-        np.array_equal(source.codes(signal), log.source.codes(signal)) for signal in capture.channels
-    ) and np.array_equal(source.narrow_words(), log.source.words_between(0, capture.n_samples))
+    capture = log.capture
+    names = [*capture.channels, *([WORDS_COLUMN] if capture.lines else [])]
+    with _parquet_faults(path), pq.ParquetFile(path, page_checksum_verification=True) as file:
+        if file.schema_arrow.names != names or file.schema_arrow.metadata != {METADATA_KEY: _metadata(capture)}:
+            return False
+        return all(
+            np.array_equal(
+                _column(file, name),
+                log.source.codes(name) if name in capture.channels else log.source.words_between(0, capture.n_samples),
+            )
+            for name in names
+        )
 
 
-def _metadata(capture: Capture) -> dict[str, Any]:
-    return {
+def in_parquet(capture: Capture, path: Path) -> Capture:
+    """Return a capture with its samples read from `path`, which has been proved to hold the same."""
+    return replace(capture, source=ParquetSource(path, capture.n_samples, has_words=bool(capture.lines)))
+
+
+def _column(file: pq.ParquetFile, name: str) -> NDArray[Any]:
+    samples: NDArray[Any] = file.read(columns=[name], use_threads=False).column(name).to_numpy()
+    return samples
+
+
+def _metadata(capture: Capture) -> bytes:
+    """Return the text of everything but the samples."""
+    document = {
         "version": METADATA_VERSION,
         "header": header_to_json(header_of(capture)),
         "n_samples": capture.n_samples,
         "gaps": gaps_to_json(capture.gaps),
         "events": [event_to_json(event) for event in capture.events],
     }
+    return json.dumps(document, allow_nan=False).encode("ascii")
 
 
 @contextmanager

@@ -17,7 +17,7 @@ from analysis.measurement import Result
 from bench.errors import RecordError
 from bench.records.capture_header import CaptureHeader
 from bench.records.capture_log import LOG_SUFFIX, CaptureWriter
-from bench.records.capture_store import capture_stem, open_capture, open_captures, settle_log
+from bench.records.capture_store import capture_stem, open_captures, settle_log
 from bench.records.durable import write_whole
 from bench.records.evidence import RecordEvidence
 from bench.records.findings_csv import findings_csv
@@ -249,20 +249,20 @@ class RecordWriter:
 
     def _capture_closed(self, capture: "RecordedCapture") -> None:
         self._open_captures.remove(capture)
-        path = settle_log(capture.path)
-        settled, problem = open_capture(path)
+        opened = settle_log(capture.path)
+        settled = opened.capture
         self._captures.append(settled)
         self._write(
             EntryKind.CAPTURE_CLOSED,
             {
-                "file": f"{CAPTURES_FOLDER}/{path.name}",
+                "file": f"{CAPTURES_FOLDER}/{opened.path.name}",
                 "procedure": settled.procedure,
                 "attempt": settled.attempt,
                 "name": settled.name,
                 "start_s": number_to_json(settled.start_s),
                 "n_samples": settled.n_samples,
                 "gaps": len(settled.gaps),
-                "problem": problem,
+                "problem": opened.problem,
             },
         )
 

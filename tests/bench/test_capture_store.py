@@ -8,7 +8,7 @@ from bench.records import capture_store
 from bench.records.capture_log import CaptureWriter
 from bench.records.capture_store import capture_stem, open_capture, open_captures, settle_log
 from bench.records.log_reader import read_log
-from bench.records.parquet_store import ROW_GROUP_SAMPLES, ParquetSource
+from bench.records.parquet_store import ROW_GROUP_SAMPLES
 
 
 def a_log(path, header, n_samples, *, first=0):
@@ -22,10 +22,12 @@ def a_log(path, header, n_samples, *, first=0):
 def test_a_settled_capture_reads_back_equal_and_its_log_is_gone(tmp_path):
     header = a_header(signals=("unit", "unit.current", "unit.current.high"))
     codes, words = a_log(tmp_path / "1.log", header, ROW_GROUP_SAMPLES + 1234, first=10)
-    path = settle_log(tmp_path / "1.log")
+    settled = settle_log(tmp_path / "1.log")
     assert [entry.name for entry in tmp_path.iterdir()] == ["1.parquet"]
-    capture, problem = open_capture(path)
-    assert problem == ""
+    opened = open_capture(tmp_path / "1.parquet")
+    assert (opened.path, opened.problem) == (settled.path, "")
+    assert repr(opened.capture) == repr(settled.capture)  # repr, for NaN differs from itself
+    capture = settled.capture
     assert capture.gapped(0.0, 0.010)
     assert not capture.gapped(0.010)
     assert np.isnan(capture.events[0].fields["lost"])
@@ -40,15 +42,15 @@ def test_a_settled_capture_reads_back_equal_and_its_log_is_gone(tmp_path):
 def test_digital_words_are_kept_in_the_narrowest_type(tmp_path, n_lines, width):
     header = a_header(lines=[f"line-{number}" for number in range(n_lines)])
     _, words = a_log(tmp_path / "1.log", header, 100)
-    path = settle_log(tmp_path / "1.log")
+    path = settle_log(tmp_path / "1.log").path
     assert str(pq.read_schema(path).field("words").type) == width
-    assert np.array_equal(open_capture(path)[0].source.words(), words)
+    assert np.array_equal(open_capture(path).capture.source.words(), words)
 
 
 @pytest.mark.parametrize("changes", [{"lines": ()}, {"signals": ()}, {"signals": (), "lines": ()}])
 def test_captures_without_lines_or_signals_or_samples_settle(tmp_path, changes):
     a_log(tmp_path / "1.log", a_header(**changes), 0)
-    capture, _ = open_capture(settle_log(tmp_path / "1.log"))
+    capture = open_capture(settle_log(tmp_path / "1.log").path).capture
     assert capture.n_samples == 0
     assert capture.source.words().size == 0
 
@@ -56,7 +58,7 @@ def test_captures_without_lines_or_signals_or_samples_settle(tmp_path, changes):
 def test_one_column_is_read_at_a_time(tmp_path, monkeypatch):
     header = a_header(signals=("a", "b", "c"))
     a_log(tmp_path / "1.log", header, 1000)
-    capture, _ = open_capture(settle_log(tmp_path / "1.log"))
+    capture = open_capture(settle_log(tmp_path / "1.log").path).capture
     asked = []
     read = pq.ParquetFile.read
 
@@ -71,9 +73,16 @@ def test_one_column_is_read_at_a_time(tmp_path, monkeypatch):
     assert asked == [["b"], ["words"]]
 
 
-def test_a_log_that_does_not_read_back_equal_stays(tmp_path, monkeypatch):
-    a_log(tmp_path / "1.log", a_header(), 50)
-    monkeypatch.setattr(ParquetSource, "narrow_words", lambda _self: np.zeros(50, dtype=np.uint8))
+@pytest.mark.parametrize("other", [{"first": 1}, {"changed": -1}])
+def test_a_log_that_does_not_read_back_equal_stays(tmp_path, tmp_path_factory, monkeypatch, other):
+    codes, words = a_log(tmp_path / "1.log", a_header(), 50)
+    elsewhere = tmp_path_factory.mktemp("other") / "1.log"
+    with CaptureWriter(elsewhere, a_header()) as writer:
+        writer.event(an_event(0.4, lost=float("nan"), ohm=float("-inf")))
+        codes[other.get("changed", slice(0)), 0] += 1
+        writer.append(other.get("first", 0), codes, words)
+    write = capture_store.write_parquet
+    monkeypatch.setattr(capture_store, "write_parquet", lambda path, _log: write(path, read_log(elsewhere)))
     with pytest.raises(RecordError, match=r"does not read back .* is kept"):
         settle_log(tmp_path / "1.log")
     assert [entry.name for entry in tmp_path.iterdir()] == ["1.log"]
@@ -84,13 +93,15 @@ def test_a_log_that_is_not_whole_stays_a_log(tmp_path):
     a_log(tmp_path / "1.log", a_header(), 50)
     content = (tmp_path / "1.log").read_bytes()
     (tmp_path / "1.log").write_bytes(content[:-1])
-    assert settle_log(tmp_path / "1.log") == tmp_path / "1.log"
+    settled = settle_log(tmp_path / "1.log")
+    assert settled.path == tmp_path / "1.log"
+    assert "cut short" in settled.problem
 
 
 def test_an_altered_parquet_file_is_refused_and_never_read_as_other_samples(tmp_path):
     header = a_header()
     codes, _ = a_log(tmp_path / "1.log", header, 5000)
-    path = settle_log(tmp_path / "1.log")
+    path = settle_log(tmp_path / "1.log").path
     content = path.read_bytes()
     generator = np.random.Generator(np.random.Philox(5))
     n_refused = 0
@@ -99,7 +110,7 @@ def test_an_altered_parquet_file_is_refused_and_never_read_as_other_samples(tmp_
         altered[position] ^= 0x10
         path.write_bytes(altered)
         try:
-            found = open_capture(path)[0].codes("unit.current")
+            found = open_capture(path).capture.codes("unit.current")
         except RecordError:
             n_refused += 1
         else:
