@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 from bench.bus_traffic import BusTraffic
-from bench.guard import MotionCommands
+from bench.guard import COMMANDS_KEPT_S, MotionCommands
 from bench.records.capture_header import CaptureHeader
 from bench.sampling import Sampler
 from bench.sheets.bench_sheet import BenchSheet
@@ -76,6 +76,7 @@ class BenchSession:
 
     def _switch(self, switch: str, at_s: float, *, closed: bool) -> None:
         self._daq.set_digital(self._sheet.switches[switch], closed, at_sample=self._sample(at_s))
+        self._commands.forget_before(self._now() - COMMANDS_KEPT_S)
         self._commands.add(self._header.start_s + at_s, switch, closed=closed)
         self._log(at_s, line=switch, value=closed)
 

@@ -3,9 +3,9 @@
 Pure bookkeeping over sample blocks: the rig hands them in, and what it raises ends the stimulus.
 """
 
-from collections.abc import Mapping, Sequence
+from bisect import insort
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +21,7 @@ MOTION_GRACE_S = 0.300  # debounce, scan and the motor's own decay, with room
 MOTION_CURRENT_A = 0.100
 MOTION_S = 0.200
 STALE_S = 0.500
-
-NO_LINES: Mapping[str, NDArray[np.bool_]] = MappingProxyType({})
+COMMANDS_KEPT_S = 2.0  # longer than samples are under way
 
 
 @dataclass(slots=True, kw_only=True)
@@ -33,8 +32,7 @@ class MotionCommands:
 
     def add(self, time_s: float, switch: str, *, closed: bool) -> None:
         """Take note of a switch that closes or opens at `time_s`, which may be to come."""
-        self.changes.append((time_s, switch, closed))
-        self.changes.sort(key=lambda change: change[0])
+        insort(self.changes, (time_s, switch, closed), key=lambda change: change[0])
 
     def commanded(self, switches: Sequence[str], from_s: float, to_s: float) -> bool:
         """Say whether any of the switches was closed at any time in the stretch."""
@@ -95,8 +93,8 @@ class Guard:
         """
         for index, name in enumerate(names):
             column = codes[:, index]
-            lowest, highest = int(column.min()), int(column.max())
-            same = lowest == highest and lowest not in {CODE_MIN, CODE_MAX}
+            lively = column[0] != column[-1]  # says enough of nearly every block
+            same = not lively and column.min() == column.max() and int(column[0]) not in {CODE_MIN, CODE_MAX}
             frozen_s = self._frozen_s.get(name, 0.0) + column.size / rate_hz if same else 0.0
             self._frozen_s[name] = frozen_s
             if frozen_s > STALE_S:
@@ -112,12 +110,12 @@ class Guard:
         signals: Mapping[str, NDArray[np.float64]],
         start_s: float,
         rate_hz: float,
-        lines: Mapping[str, NDArray[np.bool_]] = NO_LINES,
+        closed: Collection[str] = (),
     ) -> None:
         """Hold one block (signal name -> values, shape (n,)) against what must not be.
 
-        `lines` are the switch lines sampled with it, true while closed: motion while a line of the axis stands closed
-        that nobody closed is not the unit's own.
+        `closed` names the switch lines sampled with it that read closed at any time: motion while a line of the axis
+        stands closed that nobody closed is not the unit's own.
 
         Raises:
             AbortError: over-current, more volts than were set, or uncommanded motion.
@@ -130,12 +128,12 @@ class Guard:
         for axis, switches in self._axis_switches.items():
             current = signals.get(f"{axis}.current")
             if current is not None and self.armed:
-                stray = [switch for switch in switches if switch in lines and bool(lines[switch].any())]
+                stray = [switch for switch in switches if switch in closed]
                 self._check_motion(axis, current, start_s, rate_hz, stray)
 
     def _check_current(self, name: str, current_a: NDArray[np.float64], rate_hz: float) -> None:
         allowed_a = 1.05 * self.current_limit_a + 0.1
-        over = bool(np.median(current_a) > allowed_a)
+        over = _median_above(current_a, allowed_a)
         self._over_s[name] = self._over_s.get(name, 0.0) + current_a.size / rate_hz if over else 0.0
         if self._over_s[name] > OVER_CURRENT_S:
             raise AbortError(
@@ -146,7 +144,7 @@ class Guard:
 
     def _check_voltage(self, voltage_v: NDArray[np.float64], rate_hz: float) -> None:
         """End it when the unit gets more than was set; less is judged by whoever evaluates, who knows the load."""
-        above = bool(np.median(voltage_v) > self.set_voltage_v + OVER_VOLTAGE_V)
+        above = _median_above(voltage_v, self.set_voltage_v + OVER_VOLTAGE_V)
         self._above_s = self._above_s + voltage_v.size / rate_hz if above else 0.0
         if self._above_s > OVER_VOLTAGE_S:
             raise AbortError(
@@ -164,7 +162,7 @@ class Guard:
         closed: Sequence[str],
     ) -> None:
         end_s = start_s + current_a.size / rate_hz
-        moving = float(np.median(np.abs(current_a))) > MOTION_CURRENT_A
+        moving = _median_above(np.abs(current_a), MOTION_CURRENT_A)
         if not moving or self._commands.commanded(self._axis_switches[axis], start_s - MOTION_GRACE_S, end_s):
             self._moving_s[axis] = 0.0
             return
@@ -181,3 +179,8 @@ class Guard:
                     Cause.UNDECIDED,
                 )
             raise AbortError(f"{seen} with no switch closed: uncommanded motion.", Cause.UNIT)
+
+
+def _median_above(values: NDArray[np.float64], bound: float) -> bool:
+    """Say whether the median lies above the bound; where no value does, that is said without sorting them."""
+    return bool(values.max() > bound and np.median(values) > bound)

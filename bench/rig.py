@@ -12,7 +12,7 @@ from itertools import count
 from bench.bus_traffic import BusTraffic
 from bench.capture_session import BenchSession
 from bench.errors import BenchError, UnsafeError
-from bench.guard import Guard, MotionCommands
+from bench.guard import COMMANDS_KEPT_S, Guard, MotionCommands
 from bench.operator import Operator
 from bench.sampling import Readings, Recorder, Sampler
 from bench.sheets.bench_sheet import BenchSheet
@@ -298,7 +298,7 @@ class BenchRig:
 
     def _switch(self, switch: str, *, closed: bool) -> None:
         self._daq.set_digital(self._sheet.switches[switch], closed)
-        self._commands.forget_before(self.now_s - 2.0)
+        self._commands.forget_before(self.now_s - COMMANDS_KEPT_S)
         self._commands.add(self.now_s, switch, closed=closed)
         self._sampler.log(self.now_s, "stimulus", 0.005, {"line": switch, "value": closed})
 

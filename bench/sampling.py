@@ -77,6 +77,8 @@ class Sampler:
         self._guard = guard
         self._recorder = recorder
         self._header: CaptureHeader | None = None
+        self._names: tuple[str, ...] = ()
+        self._watched: list[tuple[int, AnalogChannel]] = []  # what the guard wants in its quantity
         self._sink: CaptureSink | None = None
         self._last_samples_s = 0.0
         self.procedure = ""
@@ -122,6 +124,8 @@ class Sampler:
         self._guard.begin()
         self._sink = self._recorder.open_capture(header)
         self._header = header
+        self._names = tuple(channel.name for channel in header.channels)
+        self._watched = [(n, channel) for n, channel in enumerate(header.channels) if _is_watched(channel.name)]
         self._last_samples_s = now_s
         self._daq.start(request)
         self._clock.register_drain(self._daq.drain)
@@ -190,22 +194,23 @@ class Sampler:
 
     def _watch(self, header: CaptureHeader, blocks: Sequence[SampleBlock], now_s: float) -> None:
         rate_hz = header.sample_rate_hz
-        names = tuple(channel.name for channel in header.channels)
         for block in blocks:
             if not len(block.codes):
                 continue  # it only says where the scan ended
-            self._guard.check_frozen(names, block.codes, rate_hz)
+            self._guard.check_frozen(self._names, block.codes, rate_hz)
             signals = {
                 channel.name: block.codes[:, index].astype(np.float64) * channel.scale + channel.offset
-                for index, channel in enumerate(header.channels)
-                if channel.name in GUARD_SIGNALS or channel.name.endswith((".current", ".current.high"))
+                for index, channel in self._watched
             }
-            closed = {
-                line: (block.words >> np.uint64(bit)) & np.uint64(1) != 0 for bit, line in enumerate(header.lines)
-            }
+            ever_closed = int(np.bitwise_or.reduce(block.words))
+            closed = [line for bit, line in enumerate(header.lines) if ever_closed >> bit & 1]
             self._guard.check(signals, header.start_s + block.first_sample / rate_hz, rate_hz, closed)
             self.readings = Readings(
                 time_s=now_s,
                 unit_voltage_v=float(np.mean(signals["unit.voltage"][-100:])),
                 unit_current_a=float(np.mean(signals["unit.current"][-100:])),
             )
+
+
+def _is_watched(signal: str) -> bool:
+    return signal in GUARD_SIGNALS or signal.endswith((".current", ".current.high"))

@@ -7,7 +7,7 @@ differences of the nodes; a frame under way is finished even if its sender loses
 """
 
 from bisect import bisect_left
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,14 +60,17 @@ class BusLine:
         self._received = [frame for frame in self._received if frame[0] > now_ns]
         return taken
 
-    def dominant_spans(self, times_ns: NDArray[np.int64]) -> Iterator[slice]:
-        """Yield the stretches of the rising times in which the line is dominant."""
-        first_ns, last_ns = int(times_ns[0]), int(times_ns[-1])
-        for index in range(max(0, bisect_left(self._starts, first_ns) - 1), bisect_left(self._starts, last_ns + 1)):
-            bounds = np.searchsorted(times_ns, self._edges[index]).tolist()
-            for low, high in zip(bounds[::2], bounds[1::2], strict=True):
-                if low < high:
-                    yield slice(low, high)
+    def dominant(self, times_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Say at which of the rising times the line is dominant."""
+        first = max(0, bisect_left(self._starts, int(times_ns[0])) - 1)
+        last = bisect_left(self._starts, int(times_ns[-1]) + 1)
+        if first == last:
+            return np.zeros(len(times_ns), dtype=np.bool_)
+        # Frames turn the line dominant and recessive by turns: after an odd number of edges it is dominant.
+        passed = np.searchsorted(times_ns, np.concatenate(self._edges[first:last]))
+        n_edges = np.cumsum(np.bincount(passed, minlength=len(times_ns) + 1)[: len(times_ns)])
+        dominant: NDArray[np.bool_] = n_edges % 2 == 1
+        return dominant
 
     def forget_before(self, time_ns: int) -> None:
         """Drop frames that began long enough before `time_ns` to have ended."""

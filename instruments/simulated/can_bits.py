@@ -7,6 +7,7 @@ ISO 11898-1 (data frame, base format; x^15 + x^14 + x^10 + x^8 + x^7 + x^4 + x^3
 Not modelled: remote and error frames, overload, bit errors, re-synchronisation.
 """
 
+import re
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -15,8 +16,8 @@ from numpy.typing import NDArray
 
 CRC15_POLYNOMIAL = 0x4599
 INTERMISSION_BITS = 3
-_RUN_BEFORE_STUFFING = 5
-_TAIL = (1, 0, 1, 1, 1, 1, 1, 1, 1, 1)  # CRC delimiter, acknowledge slot, its delimiter, end of frame
+_EQUAL_BITS = re.compile("0{5}|1{5}")
+_TAIL = "1011111111"  # CRC delimiter, acknowledge slot, its delimiter, end of frame
 
 
 class FrameShape(NamedTuple):
@@ -26,19 +27,26 @@ class FrameShape(NamedTuple):
     length_bits: int  # end of frame included, intermission not
 
 
-def crc15(bits: tuple[int, ...] | list[int]) -> int:
-    """Return the CRC-15 of a bit sequence, first bit first, register starting at 0."""
+def crc15(message: bytes) -> int:
+    """Return the CRC-15 of a message, register starting at 0, so that zero bits ahead of it change nothing."""
     register = 0
-    for bit in bits:
-        feedback = bit ^ (register >> 14)
-        register = (register << 1) & 0x7FFF
-        if feedback:
-            register ^= CRC15_POLYNOMIAL
+    for byte in message:
+        register = (register << 8 & 0x7FFF) ^ _CRC15_OF_BYTE[register >> 7 ^ byte]
     return register
 
 
-def frame_bits(identifier: int, data: bytes) -> tuple[int, ...]:
-    """Return every bit of the frame on the line, 0 dominant, from start of frame to the end of end of frame.
+def _crc15_of_byte(byte: int) -> int:
+    register = byte << 7
+    for _ in range(8):
+        register = register << 1 ^ (CRC15_POLYNOMIAL if register & 0x4000 else 0)
+    return register & 0x7FFF
+
+
+_CRC15_OF_BYTE = tuple(_crc15_of_byte(byte) for byte in range(256))
+
+
+def frame_bits(identifier: int, data: bytes) -> str:
+    """Return every bit of the frame on the line, "0" dominant, from start of frame to the end of end of frame.
 
     Raises:
         ValueError: the identifier has more than 11 bits or the data more than 8 bytes.
@@ -47,29 +55,25 @@ def frame_bits(identifier: int, data: bytes) -> tuple[int, ...]:
         raise ValueError(f"CAN identifier {identifier:#x} has more than 11 bits.")
     if len(data) > 8:
         raise ValueError(f"CAN frame {identifier:#x}: {len(data)} data bytes, at most 8 fit.")
-    head = f"0{identifier:011b}000{len(data):04b}" + "".join(f"{byte:08b}" for byte in data)
-    bits = [int(bit) for bit in head]
-    bits += [int(bit) for bit in f"{crc15(bits):015b}"]
-    return (*_stuffed(bits), *_TAIL)
+    head = identifier << 7 | len(data)  # start of frame, RTR, IDE and r0 are 0
+    message = head.to_bytes(3, "big") + data
+    n_bits = 19 + 8 * len(data)
+    return _stuffed(f"{int.from_bytes(message, 'big'):0{n_bits}b}{crc15(message):015b}") + _TAIL
 
 
-def _stuffed(bits: list[int]) -> list[int]:
-    out: list[int] = []
-    previous, run = -1, 0
-    for bit in bits:
-        run = run + 1 if bit == previous else 1
-        out.append(bit)
-        previous = bit
-        if run == _RUN_BEFORE_STUFFING:
-            previous, run = 1 - bit, 1
-            out.append(previous)
-    return out
+def _stuffed(bits: str) -> str:
+    """Put a complement after every five equal bits; it counts for the bits that follow it."""
+    position = 0
+    while run := _EQUAL_BITS.search(bits, position):
+        position = run.end()
+        bits = bits[:position] + ("0" if run[0][0] == "1" else "1") + bits[position:]
+    return bits
 
 
 @lru_cache(maxsize=8192)
 def frame_shape(identifier: int, data: bytes) -> FrameShape:
     """Return the frame's level changes and length; the line is recessive before and after."""
     bits = frame_bits(identifier, data)
-    edges = np.flatnonzero(np.diff((1, *bits))).astype(np.int64)
+    edges = np.flatnonzero(np.diff(np.frombuffer(f"1{bits}".encode(), np.uint8)))
     edges.flags.writeable = False
     return FrameShape(edges, len(bits))

@@ -96,7 +96,7 @@ class SimulatedDaq:
 
     def next_bytes_ns(self) -> int | None:
         """Return when bytes will come without another command; None when they will not."""
-        return None if self._scan is None else self._scan.next_frame_ns()
+        return None if self._scan is None else self._scan.next_frame_ns
 
     # frames out
 

@@ -34,6 +34,7 @@ class Scan:
     Attributes:
         frame_samples: samples in a full data frame.
         buffer_frames: full frames that the device holds at most.
+        next_frame_ns: when the last sample of the next full frame is taken.
     """
 
     def __init__(self, *, setup: ScanSetup, parameters: DaqParameters, plant: PlantPort, key: NoiseKey) -> None:
@@ -46,8 +47,16 @@ class Scan:
         self._key = key
         self._start_ns = plant.now_ns
         self._period_ns = 1e9 / (rate_hz * (1 + parameters.clock_error))
-        self._noise = [GaussianNoise(*key, f"daq.input-{number}") for number, _ in setup.channels]
+        self._numbers = [number for number, _ in setup.channels]
+        self._noise = [GaussianNoise(*key, f"daq.input-{number}") for number in self._numbers]
+        ranges_v = [range_mv / 1000 for _, range_mv in setup.channels]
+        self._codes_per_v = [CODES / range_v for range_v in ranges_v]
+        rms_codes = [parameters.noise_v[range_v] * CODES / range_v for range_v in ranges_v]
+        self._noise_codes = np.array(rms_codes, np.float32)[:, np.newaxis]
+        fractions = [parameters.inputs[number].clip_fraction for number in self._numbers]
+        self._clipping = [(row, fraction * CODES) for row, fraction in enumerate(fractions) if fraction < 1]
         self._next_frame = 0
+        self.next_frame_ns = self._frame_ns()
 
     def time_ns(self, sample: int) -> int:
         """Return when a sample is taken."""
@@ -62,20 +71,17 @@ class Scan:
             taken -= 1
         return taken
 
-    def next_frame_ns(self) -> int:
-        """Return when the last sample of the next full frame is taken."""
-        return self.time_ns((self._next_frame + 1) * self.frame_samples - 1)
-
     def due_payloads(self, *, room: int) -> list[bytes | None]:
         """Return the payloads of full frames due by now, `room` of them at most; those beyond are lost.
 
         None stands for a frame that the defect `lost_frame_fraction` swallows on the link.
         """
-        n_due = self.samples_taken() // self.frame_samples - self._next_frame
-        if n_due <= 0:
+        if self._plant.now_ns < self.next_frame_ns:
             return []
         first_frame = self._next_frame
+        n_due = self.samples_taken() // self.frame_samples - first_frame
         self._next_frame += n_due
+        self.next_frame_ns = self._frame_ns()
         n_kept = min(n_due, room)
         payloads = self._payloads(first_frame, n_kept * self.frame_samples)
         next_ns = self.time_ns(self._next_frame * self.frame_samples)
@@ -90,6 +96,9 @@ class Scan:
             payloads += self._payloads(self._next_frame, left)
         self._plant.forget_before(self._plant.now_ns)
         return payloads
+
+    def _frame_ns(self) -> int:
+        return self.time_ns((self._next_frame + 1) * self.frame_samples - 1)
 
     def _payloads(self, first_frame: int, n_samples: int) -> list[bytes | None]:
         """Return frames from `first_frame` on that hold `n_samples` together."""
@@ -114,13 +123,18 @@ class Scan:
 
     def _codes(self, first_sample: int, times_ns: NDArray[np.int64]) -> NDArray[np.int16]:
         """Return codes (n_channels, n_samples)."""
-        codes = np.empty((len(self.setup.channels), len(times_ns)), "<i2")
-        volts = self._plant.sample([number for number, _ in self.setup.channels], times_ns)
-        for row, (number, range_mv) in enumerate(self.setup.channels):
-            range_v = range_mv / 1000
-            noise = self._noise[row].take(first_sample, len(times_ns))
-            noise *= np.float32(self._parameters.noise_v[range_v] * CODES / range_v)
-            codes[row] = _quantised(volts[row], range_v, noise, self._parameters.inputs[number].clip_fraction)
+        volts = self._plant.sample(self._numbers, times_ns)
+        exact = np.empty((len(volts), len(times_ns)), np.float32)  # float32 keeps 1/256 of a code
+        noise = np.empty_like(exact)
+        for row, codes_per_v in enumerate(self._codes_per_v):
+            exact[row] = volts[row] * codes_per_v
+            self._noise[row].fill(noise[row], first_sample)
+        noise *= self._noise_codes
+        whole = np.rint(exact + noise)
+        for row, clip_codes in self._clipping:  # such an input shows the code of full scale before its range ends
+            whole[row, exact[row] >= clip_codes] = CODES
+            whole[row, exact[row] <= -clip_codes] = -CODES
+        codes: NDArray[np.int16] = np.clip(whole, -CODES, CODES - 1, out=whole).astype("<i2")
         return codes
 
     def _lines(self, times_ns: NDArray[np.int64]) -> NDArray[np.uint8]:
@@ -137,16 +151,3 @@ class Scan:
     def _is_lost(self, frame: int) -> bool:
         fraction = self._parameters.lost_frame_fraction
         return fraction > 0 and uniform(*self._key, "daq.lost-frame", frame) < fraction
-
-
-def _quantised(
-    volts: NDArray[np.float64], range_v: float, noise_codes: NDArray[np.float32], clip_fraction: float
-) -> NDArray[np.float32]:
-    """Return whole codes of -32768 to 32767. An input that clips early shows the code of full scale."""
-    exact = (volts * (CODES / range_v)).astype(np.float32)  # float32 keeps 1/256 of a code
-    codes: NDArray[np.float32] = np.rint(exact + noise_codes)
-    if clip_fraction < 1:
-        codes[exact >= clip_fraction * CODES] = CODES
-        codes[exact <= -clip_fraction * CODES] = -CODES
-    np.clip(codes, -CODES, CODES - 1, out=codes)
-    return codes

@@ -34,15 +34,13 @@ class GaussianNoise:
         self._key = philox_key(seed, *parts)
         self._last: tuple[int, NDArray[np.float32]] | None = None
 
-    def take(self, first_sample: int, n_samples: int) -> NDArray[np.float32]:
-        """Return samples `first_sample` to `first_sample + n_samples - 1`, shape (n_samples,)."""
-        noise = np.empty(n_samples, np.float32)
-        end = first_sample + n_samples
+    def fill(self, noise: NDArray[np.float32], first_sample: int) -> None:
+        """Put samples `first_sample` and on into `noise`, shape (n_samples,)."""
+        end = first_sample + len(noise)
         for number in range(first_sample // BLOCK_SAMPLES, -(-end // BLOCK_SAMPLES)):
             start = number * BLOCK_SAMPLES
             first, last = max(first_sample, start), min(end, start + BLOCK_SAMPLES)
             noise[first - first_sample : last - first_sample] = self._block(number)[first - start : last - start]
-        return noise
 
     def _block(self, number: int) -> NDArray[np.float32]:
         """Return one block; the last one is kept, since slices come in order."""

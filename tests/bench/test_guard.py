@@ -68,9 +68,8 @@ def test_motion_nobody_commanded_ends_the_run_as_the_units():
 def test_motion_while_a_line_reads_closed_that_nobody_closed_ends_the_run_and_blames_nobody():
     watching, _ = guard()
     watching.armed = True
-    lines = {"pitch-left-up": np.ones(250, dtype=bool), "pitch-left-down": np.zeros(250, dtype=bool)}
     with pytest.raises(AbortError, match="pitch-left-up reads closed") as caught:
-        watching.check({"pitch.current": quiet(1.5, 0.25)}, 0.0, RATE_HZ, lines)
+        watching.check({"pitch.current": quiet(1.5, 0.25)}, 0.0, RATE_HZ, ["pitch-left-up"])
     assert caught.value.cause is Cause.UNDECIDED
 
 
