@@ -21,6 +21,7 @@ STIMULUS_MAX_V = 10.0
 ACTIVE_HIGH_DRIVE_V = 8.0  # well above any threshold, inside the stimulus range
 LEAD_S = 0.150  # how far ahead of its sample a stimulus is handed to the bench
 LOOK_AHEAD_S = 0.400
+BUNCH_S = 0.250
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,11 +112,15 @@ def play_touches(session: CaptureSession, touches: Iterable[Touch]) -> None:
 def play(session: CaptureSession, actions: Iterable[Action]) -> None:
     """Hand over actions, each made for an instant of capture time, a little ahead of it and in order of time.
 
-    The bench then never holds more than half a second of schedule, and no action comes late.
+    What follows shortly goes with it, so that a thousand of them take few waits. The bench then never holds more than
+    two thirds of a second of schedule, and no action comes late.
     """
+    bunch_ends_s = 0.0
     for time_s, act in sorted(actions, key=lambda action: action[0]):
-        if time_s - session.now_s > LOOK_AHEAD_S:
-            session.wait_until(time_s - LOOK_AHEAD_S)
+        if time_s > bunch_ends_s:
+            if time_s - session.now_s > LOOK_AHEAD_S:
+                session.wait_until(time_s - LOOK_AHEAD_S)
+            bunch_ends_s = session.now_s + LOOK_AHEAD_S + BUNCH_S
         act()
 
 
