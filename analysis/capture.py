@@ -6,7 +6,7 @@ at a time, so a long record never stands in memory whole.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,8 +74,8 @@ class SampleSource(Protocol):
         """Return the codes of one analogue channel, shape (n_samples,)."""
         ...
 
-    def words(self) -> NDArray[np.uint64]:
-        """Return the digital words, shape (n_samples,); bit i is the i-th name of `Capture.lines`."""
+    def words(self) -> NDArray[np.unsignedinteger[Any]]:
+        """Return the digital words, shape (n_samples,), of any width; bit i is the i-th name of `Capture.lines`."""
         ...
 
 
@@ -145,8 +145,9 @@ class Capture:
         """
         if name not in self.lines:
             raise KeyError(f"capture {self.name} has no line {name}; it has {', '.join(self.lines)}")
-        bit = np.uint64(self.lines.index(name))
-        return ((self.source.words() >> bit) & np.uint64(1)).astype(np.bool_)
+        words = self.source.words()
+        line: NDArray[np.bool_] = words & words.dtype.type(1 << self.lines.index(name)) != 0
+        return line
 
     def span(self, start_s: float, stop_s: float | None) -> slice:
         """Return the slice of samples in [start_s, stop_s), cut to the record."""

@@ -4,6 +4,7 @@ It never waits and never reads a clock: the rig hands it the time.
 """
 
 import math
+from bisect import insort
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import count
@@ -43,7 +44,7 @@ class BusTraffic:
         self._items = {item.identifier: item for item in sheet.reports.values()}
         self._airspeed_kt: float | None = None
         self._due_s = 0.0
-        self._quiet: list[tuple[float, float]] = []
+        self._quiet: list[tuple[float, float]] = []  # in order of time
         self._message_codes = count()
 
     def start_airspeed(self, airspeed_kt: float, now_s: float) -> None:
@@ -66,16 +67,17 @@ class BusTraffic:
 
     def quiet(self, from_s: float, to_s: float) -> None:
         """Hold back frames due in this stretch of bench time until its end."""
-        self._quiet.append((from_s, to_s))
+        insort(self._quiet, (from_s, to_s))
 
     def next_due_s(self) -> float | None:
         """Return when the next frame goes out, quiet stretches respected; None when none is due."""
         if self._airspeed_kt is None:
             return None
         due_s = self._due_s
-        for from_s, to_s in sorted(self._quiet):
-            if from_s <= due_s < to_s:
-                due_s = to_s
+        for from_s, to_s in self._quiet:
+            if from_s > due_s:
+                break
+            due_s = max(due_s, to_s)
         return due_s
 
     def send_due(self, now_s: float) -> Sent | None:
@@ -91,7 +93,8 @@ class BusTraffic:
         self._bus.send(self._sheet.airspeed_identifier, data)
         while self._due_s <= now_s + 1e-9:
             self._due_s += AIRSPEED_PERIOD_S
-        self._quiet = [stretch for stretch in self._quiet if stretch[1] > now_s]
+        while self._quiet and self._quiet[0][1] <= now_s:
+            del self._quiet[0]
         return Sent(time_s=now_s, airspeed_kt=self._airspeed_kt)
 
     def receive(self) -> Iterator[Report]:

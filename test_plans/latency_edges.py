@@ -4,6 +4,7 @@ Pure: arrays and events in, one outcome per edge out. A frame's start comes from
 says from the host; the two meet in time.
 """
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -74,8 +75,8 @@ def bursts_of(line: NDArray[np.bool_], sample_rate_hz: float, bit_rate: int) -> 
     found = []
     for index, start in enumerate(starts):
         next_start = starts[index + 1] if index + 1 < starts.size else line.size
-        inside = ends[(ends > start) & (ends <= next_start)]
-        end = int(inside[-1]) if inside.size else int(next_start)
+        n_before = int(np.searchsorted(ends, next_start, side="right"))  # ends up to the next start
+        end = int(ends[n_before - 1]) if n_before and ends[n_before - 1] > start else int(next_start)
         start_s, end_s = float(start) / sample_rate_hz, end / sample_rate_hz
         found.append(Burst(start_s=start_s - 0.5 * START_BOUND_S, end_s=end_s, single=end_s - start_s <= longest_s))
     return tuple(found)
@@ -96,23 +97,26 @@ def pair(
     Contents answer edges in order and by state. Change counters that skip say that the host lost contents: then the
     edges between are counted as frames without content, not as the unit's silence.
     """
-    changes = _changes([event for event in reports if event.fields.get("item") == item], edges)
-    taken: dict[int, Event] = {}
+    own = [place for place, event in enumerate(reports) if event.fields.get("item") == item]
+    changes = _changes(reports, own, edges)
+    taken: dict[int, int] = {}  # index of the edge to place of the content
     stray = 0
-    for event in changes:
-        index = _edge_for(event, edges, taken)
-        if index is None:
+    edge_times_s = [edge.time_s for edge in edges]
+    for place in changes:
+        index = _edge_for(reports[place], edges, edge_times_s)
+        if index is None or index in taken:
             stray += 1
         else:
-            taken[index] = event
-    skipped = _skipped(changes)
-    claims = _claims(reports, bursts, timebase_bound)
+            taken[index] = place
+    skipped = _skipped([reports[place] for place in changes])
+    carriers = _carriers(reports, bursts, timebase_bound)
+    claimed = set(carriers)
     results = []
     for index, edge in enumerate(edges):
         content = taken.get(index)
         if content is not None:
-            results.append(_answered(edge, content, bursts, claims))
-        elif skipped > 0 or _unclaimed_frame(edge, bursts, claims):
+            results.append(_answered(edge, carriers[content], bursts))
+        elif skipped > 0 or _unclaimed_frame(edge, bursts, claimed):
             skipped -= 1
             results.append(EdgeResult(edge=edge, outcome=Outcome.NO_CONTENT))
         else:
@@ -120,27 +124,27 @@ def pair(
     return tuple(results), stray
 
 
-def _changes(reports: Sequence[Event], edges: Sequence[PinEdge]) -> list[Event]:
-    """Return the reports that say something new: the counter moved.
+def _changes(reports: Sequence[Event], own: Sequence[int], edges: Sequence[PinEdge]) -> list[int]:
+    """Return the places, among `own`, of the reports that say something new: the counter moved.
 
     Of the first one nothing is known before it: it is taken as an answer when it shows the state of the last edge
     and comes before the next edge can.
     """
-    found: list[Event] = []
+    found: list[int] = []
     counter: int | None = None
-    for event in reports:
+    for place in own:
+        event = reports[place]
         shown = int(event.fields["counter"])
-        last = next((edge for edge in reversed(edges) if edge.time_s < event.time_s), None)
-        first_answer = (
-            counter is None
-            and last is not None
-            and bool(event.fields["state"]) is last.state
-            and event.time_s - last.time_s <= NEXT_EDGE_S
-        )
-        if first_answer or (counter is not None and shown != counter):
-            found.append(event)
+        news = _answers_last_edge(event, edges) if counter is None else shown != counter
+        if news:
+            found.append(place)
         counter = shown
     return found
+
+
+def _answers_last_edge(event: Event, edges: Sequence[PinEdge]) -> bool:
+    last = next((edge for edge in reversed(edges) if edge.time_s < event.time_s), None)
+    return last is not None and bool(event.fields["state"]) is last.state and event.time_s - last.time_s <= NEXT_EDGE_S
 
 
 def _skipped(changes: Sequence[Event]) -> int:
@@ -148,49 +152,63 @@ def _skipped(changes: Sequence[Event]) -> int:
     return sum(max(0, later - earlier - 1) for earlier, later in pairwise(counters))
 
 
-def _edge_for(event: Event, edges: Sequence[PinEdge], taken: dict[int, Event]) -> int | None:
-    """Return the latest edge of that state before the content, if it is not answered yet."""
+def _edge_for(event: Event, edges: Sequence[PinEdge], edge_times_s: Sequence[float]) -> int | None:
+    """Return the latest edge of that state before the content and not too long before it."""
     state = bool(event.fields["state"])
-    candidates = [
-        index
-        for index, edge in enumerate(edges)
-        if edge.state is state and 0.0 < event.time_s - edge.time_s <= ANSWER_WITHIN_S
-    ]
-    return candidates[-1] if candidates and candidates[-1] not in taken else None
+    for index in range(bisect_left(edge_times_s, event.time_s) - 1, -1, -1):
+        if event.time_s - edge_times_s[index] > ANSWER_WITHIN_S:
+            break
+        if edges[index].state is state:
+            return index
+    return None
 
 
-def _claims(reports: Sequence[Event], bursts: Sequence[Burst], timebase_bound: float) -> dict[int, list[Event]]:
-    """Assign every content, in order, to the earliest burst that can have carried it and is not yet explained.
+def _carriers(reports: Sequence[Event], bursts: Sequence[Burst], timebase_bound: float) -> list[int | None]:
+    """Return for every content, in order, the earliest burst that can have carried it and is not yet explained.
 
     The host has a content after its frame's end and within its own stated uncertainty; a burst of several frames
     carries several contents, a single frame one. Frames are timed by the sample clock and contents by the host's, so
     that either may seem early by what the two have drifted apart since the capture began.
     """
-    claims: dict[int, list[Event]] = {}
+    ends_s = [burst.end_s for burst in bursts]
+    carriers: list[int | None] = []
+    explained: set[int] = set()
     for event in reports:
         clocks_s = HOST_SLACK_S + timebase_bound * abs(event.time_s)
-        for index, burst in enumerate(bursts):
-            possible = burst.start_s < event.time_s + clocks_s <= burst.end_s + event.uncertainty_s + 2.0 * clocks_s
-            in_time = not burst.single or event.time_s - burst.start_s <= CONTENT_WITHIN_S + clocks_s
-            over = not burst.single or burst.end_s <= event.time_s + clocks_s
-            if possible and in_time and over and not (burst.single and index in claims):
-                claims.setdefault(index, []).append(event)
+        seen_s = event.time_s + clocks_s
+        carrier = None
+        # those that ended earlier than this are too old
+        for index in range(bisect_left(ends_s, event.time_s - event.uncertainty_s - 2.0 * clocks_s), len(bursts)):
+            burst = bursts[index]
+            if burst.start_s >= seen_s:
                 break
-    return claims
+            possible = seen_s <= burst.end_s + event.uncertainty_s + 2.0 * clocks_s
+            in_time = not burst.single or event.time_s - burst.start_s <= CONTENT_WITHIN_S + clocks_s
+            over = not burst.single or burst.end_s <= seen_s
+            if possible and in_time and over and index not in explained:
+                carrier = index
+                break
+        if carrier is not None and bursts[carrier].single:
+            explained.add(carrier)
+        carriers.append(carrier)
+    return carriers
 
 
-def _answered(edge: PinEdge, event: Event, bursts: Sequence[Burst], claims: dict[int, list[Event]]) -> EdgeResult:
-    index = next((index for index, events in claims.items() if event in events), None)
-    if index is None:
+def _answered(edge: PinEdge, carrier: int | None, bursts: Sequence[Burst]) -> EdgeResult:
+    if carrier is None:
         return EdgeResult(edge=edge, outcome=Outcome.NO_FRAME)
-    burst = bursts[index]
+    burst = bursts[carrier]
     if not burst.single or burst.start_s <= edge.time_s:
         return EdgeResult(edge=edge, outcome=Outcome.HIDDEN)
     return EdgeResult(edge=edge, outcome=Outcome.MEASURED, latency_s=burst.start_s - edge.time_s)
 
 
-def _unclaimed_frame(edge: PinEdge, bursts: Sequence[Burst], claims: dict[int, list[Event]]) -> bool:
+def _unclaimed_frame(edge: PinEdge, bursts: Sequence[Burst], claimed: set[int | None]) -> bool:
     """Say whether a frame that nobody decoded came in the stretch in which the bench sends none."""
-    return any(
-        0.0 < burst.start_s - edge.time_s <= OWN_FRAMES_S and index not in claims for index, burst in enumerate(bursts)
-    )
+    first = bisect_right(bursts, edge.time_s, key=lambda burst: burst.start_s)
+    for index in range(first, len(bursts)):
+        if bursts[index].start_s - edge.time_s > OWN_FRAMES_S:
+            return False
+        if index not in claimed:
+            return True
+    return False

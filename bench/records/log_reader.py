@@ -44,9 +44,9 @@ class LogSource:
         """Return the codes of one channel, shape (n_samples,); lost samples are 0."""
         return self.codes_between(channel, 0, self._n_samples)
 
-    def words(self) -> NDArray[np.uint64]:
+    def words(self) -> NDArray[np.unsignedinteger[Any]]:
         """Return the digital words, shape (n_samples,); lost samples are 0."""
-        return self.words_between(0, self._n_samples).astype(np.uint64)
+        return self.words_between(0, self._n_samples)
 
     def codes_between(self, channel: str, first: int, stop: int) -> NDArray[np.int16]:
         """Return the codes of one channel for samples [first, stop)."""

@@ -10,6 +10,7 @@ import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -31,27 +32,29 @@ from bench.records.capture_header import (
     header_to_json,
 )
 from bench.records.durable import disk_faults
+from bench.records.kept_columns import KeptColumns
 from bench.records.log_reader import CaptureLog
 
 PARQUET_SUFFIX = ".parquet"
 METADATA_KEY = b"boxproof.capture"
 METADATA_VERSION = 1
-KEPT_BYTES = 4_000_000
+KEPT_BYTES = 16_000_000
 ROW_GROUP_SAMPLES = 262_144  # half a megabyte of codes a column: what is in memory while writing
+
+
+_kept_columns = KeptColumns(KEPT_BYTES)
 
 
 class ParquetSource:
     """Samples of a Parquet file; satisfies `analysis.capture.SampleSource`. Reads one column at a time.
 
-    The columns last asked for are kept, up to `KEPT_BYTES` or a single one: evaluation looks at the same few signals
-    window after window.
+    The columns asked for last, of whatever capture, are kept.
     """
 
     def __init__(self, path: Path, n_samples: int, *, has_words: bool) -> None:
         self.path = path
         self._n_samples = n_samples
         self._has_words = has_words
-        self._kept: dict[str, NDArray[Any]] = {}  # longest unused first
 
     def codes(self, channel: str) -> NDArray[np.int16]:
         """Return the codes of one channel, shape (n_samples,), read-only.
@@ -59,39 +62,24 @@ class ParquetSource:
         Raises:
             RecordError: the file is not as it was written.
         """
-        codes: NDArray[np.int16] = self._kept_column(channel)
+        codes: NDArray[np.int16] = self._column(channel)
         return codes
 
-    def _kept_column(self, name: str) -> NDArray[Any]:
-        samples = self._kept.pop(name, None)
-        if samples is None:
-            self._make_room()
-            samples = self._column(name)
-            samples.setflags(write=False)
-        self._kept[name] = samples
-        return samples
-
-    def _make_room(self) -> None:
-        """Let columns go, before the next of two bytes a sample is read, until it fits beside the rest."""
-        while self._kept and sum(kept.nbytes for kept in self._kept.values()) + 2 * self._n_samples > KEPT_BYTES:
-            del self._kept[next(iter(self._kept))]
-
-    def words(self) -> NDArray[np.uint64]:
-        """Return the digital words, shape (n_samples,).
+    def words(self) -> NDArray[np.unsignedinteger[Any]]:
+        """Return the digital words, shape (n_samples,), read-only; zeros where there are no lines.
 
         Raises:
             RecordError: the file is not as it was written.
         """
-        return self.narrow_words().astype(np.uint64)
-
-    def narrow_words(self) -> NDArray[np.unsignedinteger[Any]]:
-        """Return the digital words in the type they are stored in; zeros where there are no lines."""
         if not self._has_words:
             return np.zeros(self._n_samples, dtype=np.uint8)
-        words: NDArray[np.unsignedinteger[Any]] = self._kept_column(WORDS_COLUMN)
+        words: NDArray[np.unsignedinteger[Any]] = self._column(WORDS_COLUMN)
         return words
 
     def _column(self, name: str) -> NDArray[Any]:
+        return _kept_columns.get((self, name), 2 * self._n_samples, partial(self._read, name))
+
+    def _read(self, name: str) -> NDArray[Any]:
         with _parquet_faults(self.path), pq.ParquetFile(self.path, page_checksum_verification=True) as file:
             return _column(file, name)
 
