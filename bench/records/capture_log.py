@@ -60,7 +60,7 @@ class CaptureWriter:
         self.header = header
         self.n_samples = 0
         self._gaps: list[Gap] = []
-        self._blocks: list[tuple[NDArray[np.int16], NDArray[np.uint64]]] = []
+        self._blocks: list[tuple[NDArray[np.int16], NDArray[np.unsignedinteger[Any]] | None]] = []  # channel by channel
         self._buffered = 0
         self._unsynced = 0
         self._events: list[Event] = []
@@ -111,7 +111,8 @@ class CaptureWriter:
             self._gaps.append(Gap(first_sample=expected, n_samples=first_sample - expected))
         self.n_samples = first_sample + len(words)
         if len(words):
-            self._blocks.append((codes.copy(), words.copy()))  # a driver may use its buffer again
+            narrow = None if self._word_dtype is None else words.astype(self._word_dtype)
+            self._blocks.append((codes.T.astype("<i2"), narrow))  # copies: a driver may use its buffer again
             self._buffered += len(words)
         if self._buffered >= self._chunk_samples:
             self.flush()
@@ -189,11 +190,9 @@ class CaptureWriter:
     def _flush_data(self) -> None:
         if not self._buffered:
             return
-        codes = np.concatenate([block for block, _ in self._blocks])
-        words = np.concatenate([block for _, block in self._blocks])
-        parts = [STRETCH.pack(self.n_samples - self._buffered, self._buffered), codes.astype("<i2").T.tobytes()]
-        if self._word_dtype is not None:
-            parts.append(words.astype(self._word_dtype).tobytes())
+        codes = np.concatenate([block for block, _ in self._blocks], axis=1)
+        words = [block.tobytes() for _, block in self._blocks if block is not None]
+        parts = [STRETCH.pack(self.n_samples - self._buffered, self._buffered), codes.tobytes(), *words]
         self._write(ChunkKind.DATA, b"".join(parts))
         self._unsynced += self._buffered
         self._blocks.clear()

@@ -1,7 +1,7 @@
 """A record's captures on disk: a log while it is taken, Parquet once it is closed."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from analysis.capture import Capture
@@ -9,7 +9,13 @@ from bench.errors import RecordError
 from bench.records.capture_log import LOG_SUFFIX
 from bench.records.durable import disk_faults
 from bench.records.log_reader import read_log
-from bench.records.parquet_store import PARQUET_SUFFIX, in_parquet, read_parquet, same_capture, write_parquet
+from bench.records.parquet_store import (
+    PARQUET_SUFFIX,
+    metadata_text,
+    proved_source,
+    read_parquet,
+    write_parquet,
+)
 
 LONGEST_STEM = 100
 
@@ -43,14 +49,17 @@ def settle_log(log_path: Path) -> OpenedCapture:
         return OpenedCapture(path=log_path, capture=log.capture, problem=log.problem)
     path = log_path.with_suffix(PARQUET_SUFFIX)
     part = path.with_name(path.name + ".part")
-    write_parquet(part, log)
-    if not same_capture(part, log):
+    metadata = metadata_text(log.capture)
+    write_parquet(part, log, metadata)
+    source = proved_source(part, log, metadata)
+    if source is None:
         part.unlink()
         raise RecordError(f"{part}: does not read back as the log it was made of; {log_path} is kept. Check the disk.")
     with disk_faults(path):
         part.replace(path)
         log_path.unlink()
-    return OpenedCapture(path=path, capture=in_parquet(log.capture, path), problem="")
+    source.path = path
+    return OpenedCapture(path=path, capture=replace(log.capture, source=source), problem="")
 
 
 def open_captures(folder: Path) -> tuple[tuple[Capture, ...], tuple[str, ...]]:

@@ -9,7 +9,6 @@ refused and never read as other samples.
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -48,7 +47,7 @@ _kept_columns = KeptColumns(KEPT_BYTES)
 class ParquetSource:
     """Samples of a Parquet file; satisfies `analysis.capture.SampleSource`. Reads one column at a time.
 
-    The columns asked for last, of whatever capture, are kept.
+    The columns asked for last, of whatever capture, are kept. `path` may follow a file that is given another name.
     """
 
     def __init__(self, path: Path, n_samples: int, *, has_words: bool) -> None:
@@ -62,7 +61,7 @@ class ParquetSource:
         Raises:
             RecordError: the file is not as it was written.
         """
-        codes: NDArray[np.int16] = self._column(channel)
+        codes: NDArray[np.int16] = self.column(channel)
         return codes
 
     def words(self) -> NDArray[np.unsignedinteger[Any]]:
@@ -73,19 +72,23 @@ class ParquetSource:
         """
         if not self._has_words:
             return np.zeros(self._n_samples, dtype=np.uint8)
-        words: NDArray[np.unsignedinteger[Any]] = self._column(WORDS_COLUMN)
+        words: NDArray[np.unsignedinteger[Any]] = self.column(WORDS_COLUMN)
         return words
 
-    def _column(self, name: str) -> NDArray[Any]:
-        return _kept_columns.get((self, name), 2 * self._n_samples, partial(self._read, name))
+    def column(self, name: str, file: pq.ParquetFile | None = None) -> NDArray[Any]:
+        """Return one column, read-only; read from `file`, this one opened, or from one opened for it."""
+        return _kept_columns.get((self, name), 2 * self._n_samples, partial(self._read, name, file))
 
-    def _read(self, name: str) -> NDArray[Any]:
-        with _parquet_faults(self.path), pq.ParquetFile(self.path, page_checksum_verification=True) as file:
-            return _column(file, name)
+    def _read(self, name: str, file: pq.ParquetFile | None) -> NDArray[Any]:
+        if file is None:
+            with _parquet_faults(self.path), pq.ParquetFile(self.path, page_checksum_verification=True) as opened:
+                return self._read(name, opened)
+        samples: NDArray[Any] = file.read(columns=[name], use_threads=False).column(name).to_numpy()
+        return samples
 
 
-def write_parquet(path: Path, log: CaptureLog) -> None:
-    """Write a capture log as Parquet, one row group in memory at a time.
+def write_parquet(path: Path, log: CaptureLog, metadata: bytes) -> None:
+    """Write a capture log as Parquet beside its `metadata_text`, one row group in memory at a time.
 
     Raises:
         RecordError: the disk refuses.
@@ -96,7 +99,7 @@ def write_parquet(path: Path, log: CaptureLog) -> None:
     word_dtype = header.word_dtype()
     if word_dtype is not None:
         columns.append(pa.field(WORDS_COLUMN, pa.from_numpy_dtype(word_dtype)))
-    schema = pa.schema(columns, metadata={METADATA_KEY: _metadata(log.capture)})
+    schema = pa.schema(columns, metadata={METADATA_KEY: metadata})
     with (
         disk_faults(path),
         pq.ParquetWriter(
@@ -147,37 +150,28 @@ def read_parquet(path: Path) -> Capture:
     return capture
 
 
-def same_capture(path: Path, log: CaptureLog) -> bool:
-    """Say whether a Parquet file reads back as the log says: the same text beside the samples, the same columns.
+def proved_source(path: Path, log: CaptureLog, metadata: bytes) -> ParquetSource | None:
+    """Return the samples of a Parquet file where it reads back as the log says; else None.
+
+    The same text stands beside the samples, and the same columns are there. They are kept for who evaluates next.
 
     Raises:
         RecordError: the file can't be read.
     """
     capture = log.capture
+    source = ParquetSource(path, capture.n_samples, has_words=bool(capture.lines))
     names = [*capture.channels, *([WORDS_COLUMN] if capture.lines else [])]
     with _parquet_faults(path), pq.ParquetFile(path, page_checksum_verification=True) as file:
-        if file.schema_arrow.names != names or file.schema_arrow.metadata != {METADATA_KEY: _metadata(capture)}:
-            return False
-        return all(
-            np.array_equal(
-                _column(file, name),
-                log.source.codes(name) if name in capture.channels else log.source.words_between(0, capture.n_samples),
-            )
-            for name in names
-        )
+        if file.schema_arrow.names != names or file.schema_arrow.metadata != {METADATA_KEY: metadata}:
+            return None
+        for name in names:
+            told = log.source.codes(name) if name in capture.channels else log.source.words()
+            if not np.array_equal(source.column(name, file), told):
+                return None
+    return source
 
 
-def in_parquet(capture: Capture, path: Path) -> Capture:
-    """Return a capture with its samples read from `path`, which has been proved to hold the same."""
-    return replace(capture, source=ParquetSource(path, capture.n_samples, has_words=bool(capture.lines)))
-
-
-def _column(file: pq.ParquetFile, name: str) -> NDArray[Any]:
-    samples: NDArray[Any] = file.read(columns=[name], use_threads=False).column(name).to_numpy()
-    return samples
-
-
-def _metadata(capture: Capture) -> bytes:
+def metadata_text(capture: Capture) -> bytes:
     """Return the text of everything but the samples."""
     document = {
         "version": METADATA_VERSION,

@@ -9,9 +9,10 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
+from instruments.simulated.philox import PhiloxStream
 
 MOST_TRIES = 1000
+_STREAM = PhiloxStream()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,16 +41,14 @@ class DerivedCheck:
     high: float = math.inf
 
 
-def keyed_generator(seed: int, *parts: str | int) -> np.random.Generator:
-    """Return a generator that depends on the seed and the parts alone."""
-    text = "\x1f".join(str(part) for part in (seed, *parts))
-    digest = hashlib.blake2b(text.encode(), digest_size=16).digest()
-    return np.random.Generator(np.random.Philox(key=int.from_bytes(digest, "little")))
-
-
 def keyed_uniform(low: float, high: float, seed: int, *parts: str | int) -> float:
     """Return one number, uniform in [low, high), that depends on the seed and the parts alone."""
-    return low + (high - low) * float(keyed_generator(seed, *parts).random())
+    return low + (high - low) * float(_STREAM.at(_key(seed, *parts)).random())
+
+
+def _key(seed: int, *parts: str | int) -> int:
+    text = "\x1f".join(str(part) for part in (seed, *parts))
+    return int.from_bytes(hashlib.blake2b(text.encode(), digest_size=16).digest(), "little")
 
 
 def draw_unit(seed: int, specs: Mapping[str, QuantitySpec], derived: Sequence[DerivedCheck] = ()) -> dict[str, float]:
@@ -102,7 +101,7 @@ def _holds(check: DerivedCheck, quantities: Mapping[str, float]) -> bool:
 def _draw_inside(seed: int, name: str, spec: QuantitySpec, tries: dict[str, int]) -> float:
     while tries[name] < MOST_TRIES:
         tries[name] += 1
-        value = spec.nominal + spec.sd * float(keyed_generator(seed, name, tries[name]).standard_normal())
+        value = spec.nominal + spec.sd * float(_STREAM.at(_key(seed, name, tries[name])).standard_normal())
         if spec.low <= value <= spec.high:
             return value
     raise ValueError(

@@ -10,7 +10,10 @@ import hashlib
 import numpy as np
 from numpy.typing import NDArray
 
+from instruments.simulated.philox import PhiloxStream
+
 BLOCK_SAMPLES = 4096
+_STREAM = PhiloxStream()
 
 
 def philox_key(seed: int, *parts: str | int) -> int:
@@ -21,7 +24,7 @@ def philox_key(seed: int, *parts: str | int) -> int:
 
 def uniform(seed: int, *parts: str | int) -> float:
     """Return one draw from [0, 1) that belongs to these names alone."""
-    return float(np.random.Generator(np.random.Philox(key=philox_key(seed, *parts))).random())
+    return float(_STREAM.at(philox_key(seed, *parts)).random())
 
 
 class GaussianNoise:
@@ -45,6 +48,6 @@ class GaussianNoise:
     def _block(self, number: int) -> NDArray[np.float32]:
         """Return one block; the last one is kept, since slices come in order."""
         if self._last is None or self._last[0] != number:
-            bits = np.random.Philox(key=self._key, counter=[0, number, 0, 0])
-            self._last = (number, np.random.Generator(bits).standard_normal(BLOCK_SAMPLES, dtype=np.float32))
+            generator = _STREAM.at(self._key, number)
+            self._last = (number, generator.standard_normal(BLOCK_SAMPLES, dtype=np.float32))
         return self._last[1]

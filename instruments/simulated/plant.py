@@ -118,18 +118,23 @@ class Plant:
         words = np.zeros(len(times_ns), dtype=np.uint64)
         if len(times_ns) == 0:
             return words
+        steady = 0  # of lines that stand pressed throughout
         for bit, number in enumerate(inputs):
             line = self.bench.daq.digital_inputs.get(number)
             if line is None:
                 raise ValueError(f"plant: no digital input {number} is wired. Check the bench sheet's lines.")
-            mask = np.uint64(1 << bit)
+            mask = 1 << bit
             if line.source == "bus":
-                words[self._bus.dominant(times_ns)] |= mask
+                words[self._bus.dominant(times_ns)] |= np.uint64(mask)
                 continue
-            for span, _, pressed in self._pins.pressed_timeline(line.target).window(times_ns):
+            pieces = self._pins.pressed_timeline(line.target).window(times_ns)
+            if len(pieces) == 1:
+                steady |= mask * pieces[0][2]
+                continue
+            for span, _, pressed in pieces:
                 if pressed:
-                    words[span] |= mask
-        return words
+                    words[span] |= np.uint64(mask)
+        return words | np.uint64(steady)
 
     def forget_before(self, time_ns: int) -> None:
         """Drop history that will not be sampled again; about once a second, for looking costs more than keeping."""

@@ -104,7 +104,7 @@ class StimulusPins:
 
     def pressed_timeline(self, pin: str) -> Timeline[bool]:
         """Return when the pin stood at ground because a contact held it there."""
-        return self._pins.setdefault(pin, _Pin()).pressed
+        return self._pin(pin).pressed
 
     def voltage_v(self, pin: str) -> float:
         """Return the pin's voltage against signal ground now."""
@@ -147,7 +147,7 @@ class StimulusPins:
 
     def press(self, pin: str, on: bool) -> None:
         """Close or open one contact from the pin to ground."""
-        held = self._pins.setdefault(pin, _Pin())
+        held = self._pin(pin)
         held.contacts += 1 if on else -1
         held.pressed.put(self._agenda.now_ns, held.contacts > 0)
         self._put(pin)
@@ -157,6 +157,11 @@ class StimulusPins:
         for pin in self._pins.values():
             pin.signal.timeline.forget_before(time_ns)
             pin.pressed.forget_before(time_ns)
+
+    def _pin(self, name: str) -> _Pin:
+        if name not in self._pins:
+            self._pins[name] = _Pin()
+        return self._pins[name]
 
     def _line(self, channel: int) -> tuple[str, _Line]:
         if channel not in self._lines:

@@ -73,16 +73,20 @@ def test_one_column_is_read_at_a_time(tmp_path, monkeypatch):
     assert asked == [["b"], ["words"]]
 
 
-@pytest.mark.parametrize("other", [{"first": 1}, {"changed": -1}])
+@pytest.mark.parametrize("other", [{"first": 1}, {"changed": -1}, {"text": b"{}"}])
 def test_a_log_that_does_not_read_back_equal_stays(tmp_path, tmp_path_factory, monkeypatch, other):
     codes, words = a_log(tmp_path / "1.log", a_header(), 50)
     elsewhere = tmp_path_factory.mktemp("other") / "1.log"
     with CaptureWriter(elsewhere, a_header()) as writer:
         writer.event(an_event(0.4, lost=float("nan"), ohm=float("-inf")))
-        codes[other.get("changed", slice(0)), 0] += 1
+        codes[other.get("changed", slice(0)), 0] += 1  # no sample but for that one
         writer.append(other.get("first", 0), codes, words)
     write = capture_store.write_parquet
-    monkeypatch.setattr(capture_store, "write_parquet", lambda path, _log: write(path, read_log(elsewhere)))
+    monkeypatch.setattr(
+        capture_store,
+        "write_parquet",
+        lambda path, _log, metadata: write(path, read_log(elsewhere), other.get("text", metadata)),
+    )
     with pytest.raises(RecordError, match=r"does not read back .* is kept"):
         settle_log(tmp_path / "1.log")
     assert [entry.name for entry in tmp_path.iterdir()] == ["1.log"]

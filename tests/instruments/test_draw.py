@@ -12,7 +12,6 @@ from instruments.simulated.draw import (
     QuantitySpec,
     apply_defect,
     draw_unit,
-    keyed_generator,
     keyed_uniform,
 )
 
@@ -73,4 +72,3 @@ def test_keyed_numbers_separate_their_parts_and_keep_their_bounds():
     assert keyed_uniform(0.0, 1.0, 1, "ab", "c") != keyed_uniform(0.0, 1.0, 1, "a", "bc")
     assert keyed_uniform(2.0, 3.0, 1, "a", 5) == keyed_uniform(2.0, 3.0, 1, "a", 5)
     assert all(2.0 <= keyed_uniform(2.0, 3.0, 1, "a", n) < 3.0 for n in range(50))
-    assert keyed_generator(1, "a").bit_generator.__class__ is np.random.Philox
