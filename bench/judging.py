@@ -93,6 +93,34 @@ def drifted(findings: Sequence[Finding]) -> tuple[str, ...]:
     )
 
 
+def failed_units(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return the findings by which the unit failed."""
+    return tuple(f for f in findings if f.verdict is Verdict.FAIL and f.cause is Cause.UNIT)
+
+
+def unproved(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Return those fails of the unit, made inconclusive, that a bench which is no longer sound can't prove.
+
+    The bench was proved at the beginning and, because the unit failed, once more at the end; with anything of it
+    wrong no unit may be blamed.
+    """
+    wrong = [f for f in findings if f.attempt > 1 and f.cause is Cause.BENCH]
+    if not wrong:
+        return ()
+    reason = f"proved again after this fail, the bench was not sound: {'; '.join(wrong[0].reasons) or wrong[0].title}"
+    step = "mend the bench by what its second check says, then run again"
+    return tuple(
+        replace(
+            finding,
+            verdict=Verdict.INCONCLUSIVE,
+            cause=Cause.BENCH,
+            reasons=(reason, *finding.reasons),
+            next_step=step,
+        )
+        for finding in failed_units(findings)
+    )
+
+
 def completed_id(procedure: str) -> str:
     """Return the id of the finding that a procedure was carried to its end; it is there where it was not."""
     return f"{procedure}.completed"

@@ -9,7 +9,7 @@ from analysis.capture import Capture
 from analysis.finding import Finding
 from analysis.report import render_report
 from analysis.verdict import Cause, Verdict
-from bench.judging import completed_id, drifted, judge_step, left_out, spoilt_by, trouble_finding
+from bench.judging import completed_id, drifted, judge_step, left_out, spoilt_by, trouble_finding, unproved
 from bench.outcome import outcome_of
 from bench.planning import plan_steps
 from bench.records.evidence import RecordEvidence
@@ -79,6 +79,7 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
             writer.revise(spoilt_by(stop.suspect, writer.findings, parent.captures))
     for suspect in drifted(writer.findings):
         writer.revise(spoilt_by(suspect, writer.findings, parent.captures))
+    writer.revise(unproved(writer.findings))
     for problem in parent.problems:
         writer.note(f"parent record: {problem}")
     outcome = outcome_of(

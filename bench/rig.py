@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from functools import partial
 from itertools import count
 
+from bench.between import BetweenWatch
 from bench.bus_traffic import BusTraffic
 from bench.capture_session import BenchSession
 from bench.errors import BenchError, UnsafeError
@@ -19,8 +20,10 @@ from bench.sheets.bench_sheet import BenchSheet
 from instruments.capabilities import DataAcquisition, PowerSupply
 from instruments.clock import Clock
 from instruments.errors import InstrumentError, RatingExceededError
+from test_plans.between import KIND
 from test_plans.rig import NOT_SURE, PromptAction, SupplyPath, SupplyReading
 from test_plans.sheets import Sense, UnitSheet
+from test_plans.untouched import NOTHING_BESIDE, Alongside
 
 WAIT_SLICE_S = 0.050
 BEAT_PERIOD_S = 0.250  # design allows 0.5 s between beats
@@ -30,6 +33,7 @@ DISCHARGED_V = 1.0
 DISCHARGE_LOOK_S = 0.100
 DISCHARGE_TIME_OUT_S = 10.0
 SAFE_SAMPLE_RATE_HZ = 1000.0
+AFTER, AFTER_S = "after", 0.05  # the last capture of a procedure that leaves the unit powered
 
 
 class BenchRig:
@@ -65,11 +69,14 @@ class BenchRig:
             {axis.name: tuple(switch.name for switch in axis.switches) for axis in unit.trims}, self._commands
         )
         self._sampler = Sampler(sheet=sheet, daq=daq, clock=clock, guard=self._guard, recorder=recorder)
+        self._between = BetweenWatch(sheet=sheet, daq=daq, clock=clock)
         self._sampling = False
         self._times_made_safe = count(1)
         self._set_voltage_v = 0.0
         self._set_current_a = 0.0
         self._contactor_wanted = False
+        self._output_on = False
+        self._path = SupplyPath.OPEN
         self._last_beat_s = float("-inf")
 
     # Time
@@ -114,6 +121,7 @@ class BenchRig:
                 bound_s = self._sheet.facts.report_time_bound_s
                 self._sampler.log(report.time_s - self._began_s, "report", bound_s, report.fields)
         self._sampler.attend(now_s)
+        self._between.attend()
         self._on_wait()
 
     # Captures
@@ -123,10 +131,27 @@ class BenchRig:
         """What was last seen at the unit."""
         return self._sampler.readings
 
-    def begin_procedure(self, name: str, attempt: int) -> None:
-        """Name the captures to come."""
+    def begin_procedure(self, name: str, attempt: int, *, beside: Alongside = NOTHING_BESIDE) -> None:
+        """Name the captures to come, and say what is sampled beside what the procedure asks for."""
         self._sampler.procedure = name
         self._sampler.attempt = attempt
+        self._sampler.beside = beside
+        self._between.stop()
+        self._between.told()  # it belongs to the procedure before
+        self._watch_between()
+
+    def end_procedure(self) -> None:
+        """Look once more at a unit that has the bus, so that what came last is seen too.
+
+        Raises:
+            AbortError, InstrumentTimeoutError: as in any capture.
+        """
+        if self._unit_has_bus():
+            with self.capture(AFTER, (), sample_rate_hz=SAFE_SAMPLE_RATE_HZ) as session:
+                session.wait_until(AFTER_S)
+
+    def _unit_has_bus(self) -> bool:
+        return self._path is SupplyPath.RUN and self._output_on
 
     @contextmanager
     def capture(
@@ -139,11 +164,14 @@ class BenchRig:
         **settings: float | str,
     ) -> Iterator[BenchSession]:
         """Sample from entry to exit; the guard's signals are always among them."""
+        self._between.stop()
         asked = {"set_voltage_v": self._set_voltage_v, "current_limit_a": self._set_current_a, **settings}
         header = self._sampler.start(
             name, signals, lines=lines, sample_rate_hz=sample_rate_hz, settings=asked, now_s=self.now_s
         )
         self._sampling = True
+        if seen := self._between.told():
+            self._sampler.log(self.now_s, KIND, 0.002, seen)
         try:
             yield BenchSession(
                 header,
@@ -161,6 +189,15 @@ class BenchRig:
             raise
         self._sampling = False
         self._sampler.stop()
+        self._watch_between()
+
+    def _watch_between(self) -> None:
+        """Look on slowly where no capture runs and the unit has the bus."""
+        self._between.expect(self._set_voltage_v, self._set_current_a, self.now_s)
+        if self._unit_has_bus() and not self._sampling:
+            self._between.start(self.now_s, self._sampler.beside)
+        else:
+            self._between.stop()
 
     def _end_broken_off(self, error: BaseException) -> None:
         """End the capture without hiding why it was broken off."""
@@ -188,6 +225,7 @@ class BenchRig:
         self._set_current_a = current_limit_a
         self._guard.current_limit_a = current_limit_a
         self._guard.set_voltage_v = self._most_volts_expected()
+        self._between.expect(voltage_v, current_limit_a, self.now_s)
         self._note(set_voltage_v=voltage_v, current_limit_a=current_limit_a)
 
     def ramp_supply(self, to_voltage_v: float, *, rate_v_per_s: float) -> None:
@@ -201,6 +239,7 @@ class BenchRig:
             self._supply.set_voltage(round(voltage_v, 4))
             self._set_voltage_v = voltage_v
             self._guard.set_voltage_v = self._most_volts_expected()
+            self._between.expect(voltage_v, self._set_current_a, self.now_s)
             self._wait_until(began_s + stair * STAIR_S)
         self._note(set_voltage_v=to_voltage_v, current_limit_a=self._set_current_a)
 
@@ -222,6 +261,8 @@ class BenchRig:
         if on:
             self._supply.set_overvoltage(self._unit.survives_voltage_v)
         self._supply.set_output(on)
+        self._output_on = on
+        self._watch_between()
         self._note(output=on)
 
     def read_supply(self) -> SupplyReading:
@@ -257,6 +298,8 @@ class BenchRig:
             self._daq.beat()
             self._last_beat_s = self.now_s
         self._guard.set_voltage_v = self._most_volts_expected()
+        self._path = path
+        self._watch_between()
         self._note(path=path.value)
 
     # Loads and stimuli
@@ -362,11 +405,13 @@ class BenchRig:
             UnsafeError: a step failed or can't be read back: that state is unknown, and each is named.
         """
         problems: list[str] = []
+        self._path = SupplyPath.OPEN
         self._guard.armed = False
         self._contactor_wanted = False
         self._guard.set_voltage_v = self._most_volts_expected()
         steps: list[tuple[str, Callable[[], None]]] = [
             *((f"{switch} released", partial(self._switch, switch, closed=False)) for switch in self._sheet.switches),
+            ("watch between captures ended", self._between.stop),
             ("time for the unit to brake", lambda: self._clock.sleep_s(BRAKE_S)),
             ("motor outputs disarmed", lambda: self.arm(False)),
             ("contactor open", self._daq.release_watchdog),

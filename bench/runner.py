@@ -16,16 +16,18 @@ from analysis.finding import Finding
 from analysis.measurement import Result
 from analysis.verdict import Cause, Verdict
 from bench.errors import AbortError, BenchError, UnsafeError
-from bench.judging import judge_step, left_out, trouble_finding
+from bench.judging import failed_units, judge_step, left_out, trouble_finding
 from bench.progress import Progress
 from bench.rig import BenchRig
 from bench.steps import PlannedStep
 from instruments.errors import InstrumentError
 from test_plans.procedure import Evidence
+from test_plans.untouched import alongside
 
 MAX_FOLLOW_UPS = 3
 NOT_SAFE_ID = "run.safe"
 ATTEMPT = 1  # a run takes each procedure once; a second attempt is another run of the same serial
+AGAIN = 2  # except what proves the bench: once more where the unit failed
 
 
 class RunLog(Protocol):
@@ -100,6 +102,7 @@ class Runner:
                 except KeyboardInterrupt:
                     self._interrupted()
                     self._leave_out(step, f"the run ended early: {self._result.stopped}")
+            self._prove_bench_again()
         finally:
             with _interrupts_held():
                 self._make_safe()
@@ -115,6 +118,21 @@ class Runner:
             self._leave_out(step, blocked)
         else:
             self._take(step, ahead)
+
+    def _prove_bench_again(self) -> None:
+        """Take the steps that look at the bench alone once more where the unit failed, before it is blamed.
+
+        What was sound at the beginning may have failed since; `bench.judging.unproved` draws the conclusion.
+        """
+        if self._result.stopped or not failed_units(self._result.findings):
+            return
+        self._progress.say("the unit failed: the bench is proved once more before the unit is blamed")
+        try:
+            for step in self._steps:
+                if step.proves_bench and not self._result.stopped:
+                    self._take(step, (step,), attempt=AGAIN)
+        except KeyboardInterrupt:
+            self._interrupted()
 
     def _make_safe(self) -> None:
         try:
@@ -135,41 +153,42 @@ class Runner:
         self._keep([left_out(step, reason, cause)])
         self._progress.end(step.name, f"not run: {reason}")
 
-    def _take(self, step: PlannedStep, ahead: Sequence[PlannedStep]) -> None:
+    def _take(self, step: PlannedStep, ahead: Sequence[PlannedStep], *, attempt: int = ATTEMPT) -> None:
         remaining_s = sum(other.needs.bench_time_s for other in ahead)
         self._progress.begin(step.step.stage, step.name, elapsed_s=self._rig.now_s, remaining_s=remaining_s)
-        self._log.procedure_started(step.name, ATTEMPT, self._rig.now_s)
-        self._before_procedure(step.name, ATTEMPT)
-        self._rig.begin_procedure(step.name, ATTEMPT)
-        troubles = self._stimulate(step)
-        judged = judge_step(step, self._log.evidence(step.name), attempt=ATTEMPT, troubles=troubles)
+        self._log.procedure_started(step.name, attempt, self._rig.now_s)
+        self._before_procedure(step.name, attempt)
+        self._rig.begin_procedure(step.name, attempt, beside=alongside(step.procedure, step.setup))
+        troubles = self._stimulate(step, attempt)
+        judged = judge_step(step, self._log.evidence(step.name), attempt=attempt, troubles=troubles)
         if judged.fault:
             self._stop(judged.fault, judged.fault_details)
-        self._log.results(step.name, ATTEMPT, judged.results)
+        self._log.results(step.name, attempt, judged.results)
         self._keep(judged.findings)
         if judged.findings and all(finding.verdict is Verdict.PASS for finding in judged.findings):
             self._result.completed.add(step.name)
-        self._log.procedure_ended(step.name, ATTEMPT, self._rig.now_s)
+        self._log.procedure_ended(step.name, attempt, self._rig.now_s)
         self._progress.end(step.name, _outcome(judged.findings))
 
-    def _stimulate(self, step: PlannedStep) -> list[Finding]:
+    def _stimulate(self, step: PlannedStep, attempt: int) -> list[Finding]:
         """Drive the procedure and its follow-ups; what ends it early comes back as a finding and stops the run."""
         try:
             step.procedure.stimulate(self._rig, step.setup)
             for _ in range(MAX_FOLLOW_UPS):
                 if not step.procedure.follow_up(self._rig, step.setup, self._log.evidence(step.name)):
                     break
+            self._rig.end_procedure()
         except KeyboardInterrupt:
             self._interrupted()
-            return [self._ended_early(step, self._result.stopped, Cause.UNDECIDED)]
+            return [self._ended_early(step, attempt, self._result.stopped, Cause.UNDECIDED)]
         except AbortError as error:
-            return [self._ended_early(step, str(error), error.cause, suspect=error.suspect)]
+            return [self._ended_early(step, attempt, str(error), error.cause, suspect=error.suspect)]
         except (InstrumentError, BenchError) as error:
-            return [self._ended_early(step, str(error), Cause.BENCH)]
+            return [self._ended_early(step, attempt, str(error), Cause.BENCH)]
         except Exception as error:  # noqa: BLE001  (the boundary: a fault of ours must never read as the unit's)
             details = "".join(traceback.format_exception(error))
             reason = f"boxproof itself failed: {type(error).__name__}: {error}"
-            return [self._ended_early(step, reason, Cause.BENCH, details)]
+            return [self._ended_early(step, attempt, reason, Cause.BENCH, details=details)]
         return []
 
     def _interrupted(self) -> None:
@@ -177,10 +196,17 @@ class Runner:
         self._stop("stopped by the operator (Ctrl-C)", "")
 
     def _ended_early(
-        self, step: PlannedStep, reason: str, cause: Cause, details: str = "", suspect: str = ""
+        self,
+        step: PlannedStep,
+        attempt: int,
+        reason: str,
+        cause: Cause,
+        *,
+        details: str = "",
+        suspect: str = "",
     ) -> Finding:
         self._stop(reason, details, suspect)
-        return trouble_finding(step, reason, cause, attempt=ATTEMPT)
+        return trouble_finding(step, reason, cause, attempt=attempt)
 
     def _stop(self, reason: str, details: str, suspect: str = "") -> None:
         if not self._result.stopped:

@@ -17,6 +17,7 @@ from bench.sheets.bench_sheet import BenchSheet
 from instruments.capabilities import DataAcquisition, SampleBlock, ScanRequest
 from instruments.clock import Clock
 from instruments.errors import InstrumentTimeoutError
+from test_plans.untouched import HIGHEST_RATE_HZ, NOTHING_BESIDE, SETTING
 
 NO_SAMPLES_S = 0.500
 GUARD_SIGNALS = ("unit.voltage", "unit.current")
@@ -83,6 +84,7 @@ class Sampler:
         self._last_samples_s = 0.0
         self.procedure = ""
         self.attempt = 1
+        self.beside = NOTHING_BESIDE
         self.readings = Readings()
 
     def start(
@@ -95,7 +97,7 @@ class Sampler:
         settings: Mapping[str, Field],
         now_s: float,
     ) -> CaptureHeader:
-        """Start a scan of these signals and the guard's, and a capture of it.
+        """Start a scan of these signals, the guard's, and what is watched beside them where there is room for it.
 
         Raises:
             ValueError: another capture is running.
@@ -104,6 +106,8 @@ class Sampler:
         if self._header is not None:
             raise ValueError(f"capture {name}: capture {self._header.name} is still running")
         wanted = tuple(dict.fromkeys((*GUARD_SIGNALS, *signals)))
+        added, lines = self._beside(wanted, tuple(lines), sample_rate_hz)
+        wanted = (*wanted, *added)
         wiring = [self._sheet.signals[signal] for signal in wanted]
         request = ScanRequest(
             channels=tuple((wire.channel, wire.range_v) for wire in wiring),
@@ -118,8 +122,8 @@ class Sampler:
             timebase_bound=self._sheet.daq.clock_bound,
             start_s=now_s,
             channels=tuple(self._channel(signal) for signal in wanted),
-            lines=tuple(lines),
-            settings=settings,
+            lines=lines,
+            settings={**settings, **({SETTING: ",".join(added)} if added else {})},
         )
         self._guard.begin()
         self._sink = self._recorder.open_capture(header)
@@ -171,6 +175,16 @@ class Sampler:
             self._sink.event(
                 Event(time_s=time_s - self._header.start_s, uncertainty_s=uncertainty_s, kind=kind, fields=fields)
             )
+
+    def _beside(
+        self, wanted: tuple[str, ...], lines: tuple[str, ...], rate_hz: float
+    ) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Return the signals to add to a capture and all its lines; nothing is added where there is no room for all."""
+        added = tuple(signal for signal in self.beside.signals if signal not in wanted)
+        channels = len(wanted) + len(added)
+        if rate_hz > HIGHEST_RATE_HZ or channels * rate_hz > self._sheet.daq.max_total_rate_hz:
+            return (), lines
+        return added, tuple(dict.fromkeys((*lines, *self.beside.lines)))
 
     def _channel(self, signal: str) -> AnalogChannel:
         wire = self._sheet.signals[signal]

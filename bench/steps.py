@@ -44,6 +44,11 @@ class PlannedStep:
         """Whether it leaves the bench safe: taken in every run, and no part of what is proved."""
         return self.name == CLOSING_PROCEDURE
 
+    @property
+    def proves_bench(self) -> bool:
+        """Whether it looks at the bench alone, with the unit unplugged."""
+        return not self.closing and self.left_out is None and not self.functions
+
 
 def choose(steps: Sequence[PlannedStep], only: Sequence[str]) -> tuple[PlannedStep, ...]:
     """Return the steps to take, in the plan's order: all that are for this model where `only` is empty.

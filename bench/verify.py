@@ -12,7 +12,7 @@ from analysis.report import render_report
 from bench.assembly import OpenBench, open_simulated_bench
 from bench.bus_traffic import BusTraffic
 from bench.errors import RecordError, RunStoppedError, SheetError, UsageError
-from bench.judging import drifted, spoilt_by
+from bench.judging import drifted, spoilt_by, unproved
 from bench.outcome import outcome_of
 from bench.planning import plan_steps
 from bench.progress import Progress
@@ -103,6 +103,7 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
         run_time_s = time.perf_counter() - run_began_s
     for suspect in (*filter(None, (result.suspect,)), *drifted(writer.findings)):
         writer.revise(spoilt_by(suspect, writer.findings, writer.captures))
+    writer.revise(unproved(writer.findings))
     outcome = outcome_of(
         writer.findings,
         steps,

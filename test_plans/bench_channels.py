@@ -4,6 +4,7 @@ A channel that is open, or whose gain is wrong, shows a sound zero. Without this
 alike.
 """
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -21,6 +22,8 @@ RATE_HZ = 1000.0
 FED_S = 0.060
 SETTLE_S = 0.020
 BEFORE_S = 0.020
+NOISE_ALLOWED = 1.5  # of what is stated, as rms
+LEAST_FOR_NOISE = 100  # samples: the rms is then known to 7 %
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +32,23 @@ class Feed:
 
     output: str
     position: str
+
+
+def noise_fault(record: Record, signal: str) -> str:
+    """Say by how much the noise of a channel exceeds what the bench sheet states, "" where it does not.
+
+    From the spread of samples at rest; the converter's own step is allowed for.
+    """
+    samples = record.samples(signal)
+    if record.capture is None or samples.size < LEAST_FOR_NOISE:
+        return ""
+    channel = record.capture.channels[signal]
+    stated = math.hypot(channel.noise, channel.scale)
+    shown = float(samples.std(ddof=1))
+    if shown <= NOISE_ALLOWED * stated:
+        return ""
+    unit = channel.quantity_unit
+    return f"{signal} is noisy: {1000.0 * shown:.2g} m{unit} rms, where {1000.0 * channel.noise:.2g} m{unit} is stated"
 
 
 def feeds_of(setup: Setup) -> tuple[Feed, ...]:

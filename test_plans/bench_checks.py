@@ -8,10 +8,11 @@ from collections.abc import Iterable, Iterator
 
 from analysis.measurement import Doubt, Result
 from analysis.uncertainty import Estimate, bounded, difference
-from test_plans.bench_channels import fed_need, fed_observation, feed_outputs
+from test_plans.bench_channels import fed_need, fed_observation, feed_outputs, noise_fault
 from test_plans.bench_observation import bench_observation
 from test_plans.conditions import number
 from test_plans.driving import LEAD_S, Action, drive_at, in_turn, play, play_touches
+from test_plans.line_loads import load_lines, loaded_need, resistance_observation
 from test_plans.procedure import CaptureNeed, Evidence, Needs
 from test_plans.readings import Record, agreement
 from test_plans.rig import PromptAction, Rig, SupplyPath
@@ -23,6 +24,7 @@ ZERO_S = 0.4
 LEVEL_S = 0.25
 SETTLE_S = 0.05
 LEVELS_V = (2.0, 8.0, 9.5)
+LOADED = "loaded"
 LEVEL_STEP_V = 0.1  # lines stand this far apart, so that crossed lines show
 PRESS_S = 0.040
 SUPPLY_S = 0.3
@@ -66,6 +68,7 @@ class BenchCheck:
             captures=(
                 CaptureNeed(name="zeros", signals=all_signals(unit), sample_rate_hz=RATE_HZ, duration_s=ZERO_S),
                 CaptureNeed(name="stimuli", signals=pins, sample_rate_hz=RATE_HZ, duration_s=loop_s, highest_v=highest),
+                *loaded_need(setup, LOADED, stimuli),
                 *fed_need(setup),
                 CaptureNeed(name="switches", signals=(), lines=switches, sample_rate_hz=RATE_HZ, duration_s=press_s),
                 CaptureNeed(
@@ -101,6 +104,7 @@ class BenchCheck:
             session.wait_until(ZERO_S)
         self._loop_stimuli(rig, unit)
         self._loop_switches(rig, unit)
+        load_lines(rig, setup, LOADED, stimuli_of(unit))
         feed_outputs(rig, setup)
         self._look_at_supply(rig, setup)
         with rig.capture("stream", self._stream(), sample_rate_hz=STREAM_RATE_HZ) as session:
@@ -112,9 +116,11 @@ class BenchCheck:
     def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
         """Give one observation for each kind of thing that must be right."""
         yield self._zeros(Record(evidence, "zeros"), setup)
+        yield self._noise(Record(evidence, "zeros"), setup)
         yield self._reference(Record(evidence, "zeros"), setup)
         yield self._stimuli(Record(evidence, "stimuli"), setup)
         yield self._switches(Record(evidence, "switches"), setup)
+        yield from resistance_observation(Record(evidence, LOADED), setup)
         yield from fed_observation(Record(evidence, "fed"), setup)
         yield self._supply(Record(evidence, "supply"), setup)
         yield self._frames([Record(evidence, name) for name in ("zeros", "stimuli", "switches", "supply", "stream")])
@@ -182,6 +188,18 @@ class BenchCheck:
             tried=record.capture is not None,
             captures=record.names,
             doubts=doubts,
+        )
+
+    def _noise(self, record: Record, setup: Setup) -> Result:
+        signals = all_signals(setup.unit)
+        return bench_observation(
+            "bench-check.noise",
+            "Bench: channel noise",
+            f"each of {len(signals)} channels is as quiet as the bench sheet says",
+            wrong=[said for signal in signals if (said := noise_fault(record, signal))],
+            tried=record.capture is not None,
+            captures=record.names,
+            doubts=record.missing,
         )
 
     def _reference(self, record: Record, setup: Setup) -> Result:

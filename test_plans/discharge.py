@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator
 
 from analysis.measurement import Observation, Result
 from analysis.uncertainty import bounded, difference
+from test_plans.bench_channels import noise_fault
 from test_plans.bench_observation import bench_observation
 from test_plans.expected import reading
 from test_plans.procedure import CaptureNeed, Evidence, Needs
@@ -108,6 +109,8 @@ def _at_zero(unit: UnitSheet) -> tuple[str, ...]:
 
 def _off(record: Record, setup: Setup, signal: str) -> str:
     """Say what a channel shows where that is not what stands at it, "" where it is or can't be told."""
+    if noisy := noise_fault(record, signal):
+        return noisy
     shown = record.mean(signal)
     stands_v = setup.bench.reference_v if signal == REFERENCE else 0.0
     bound_v = setup.bench.reference_bound_v if signal == REFERENCE else 0.0

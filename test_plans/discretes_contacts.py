@@ -97,7 +97,7 @@ class DiscreteContacts:
         """Drive the lines of discretes that look wrong again, with the unit unplugged."""
         suspects = [discrete for discrete in _group(setup) if self.suspect_measurements(evidence, setup, discrete)]
         pins = ", ".join(discrete.pin for discrete in suspects)
-        if not isolate_lines(rig, evidence, suspects, f"pin {pins} reads out of its limits, line or unit"):
+        if not isolate_lines(rig, setup, evidence, suspects, f"pin {pins} reads out of its limits, line or unit"):
             return False
         wake(rig, setup)
         return True

@@ -10,6 +10,7 @@ from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.uncertainty import Estimate, bounded, difference, total
 from analysis.verdict import Cause
 from test_plans.conditions import count, number
+from test_plans.coupled_pins import coupled_pins, coupling_doubts
 from test_plans.delayed_crossing import crossing_on_ramp
 from test_plans.discrete_bench import PIN_LINES, discrete_needs, of_sense, pin_capture, pins_of, wake
 from test_plans.discrete_pins import (
@@ -95,8 +96,10 @@ class DiscreteLevels:
         rig.idle_inputs()
 
     def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:
-        """Drive the lines of pins that did not follow again, with the unit unplugged."""
-        if not isolate_held_pins(rig, setup, evidence):
+        """Drive the lines of pins that did not follow, or moved with others, again with the unit unplugged."""
+        pairs = coupled_pins(Record(evidence, "truth"), setup)
+        joined = [discrete for driven, other, _ in pairs for discrete in (driven, other)]
+        if not isolate_held_pins(rig, setup, evidence, also=joined):
             return False
         wake(rig, setup)
         return True
@@ -207,17 +210,18 @@ class DiscreteLevels:
         )
         silent = silence_doubts(record, evidence, period_s=setup.unit.bus.report_period_s)
         doubts = [*record.missing, *record.gap_doubts(), *silent]
+        joined = coupling_doubts(record, evidence, setup) if not doubts else ()
         if record.capture is not None and not doubts:
             doubts += [_not_watched(record.name, discrete) for discrete in found.unseen]
         return Observation(
             id="discretes.independence",
             title="Discretes: none moves with another",
             function=function_named(setup.unit, "discretes"),
-            statement="no other discrete changes when one is switched",
+            statement="no other discrete, and no other pin, changes when one is switched",
             trials=found.trials,
             failures=min(len(found.moved), found.trials),
             detail="; ".join(dict.fromkeys(found.moved)),
-            doubts=tuple(doubts),
+            doubts=(*doubts, *joined),
             captures=record.names,
             notes=(f"each of {len(discretes)} discretes was reported before and after others were switched",)
             if found.trials and not found.unseen

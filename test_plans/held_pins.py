@@ -1,6 +1,6 @@
 """A discrete's pin that does not follow its stimulus: tried again with the unit unplugged before anybody is blamed."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 from analysis.measurement import Doubt
 from analysis.power import isolation_doubt
@@ -8,6 +8,7 @@ from analysis.uncertainty import bounded, difference
 from analysis.verdict import Cause
 from test_plans.discrete_bench import pins_of
 from test_plans.driving import LEAD_S, plug, unplug
+from test_plans.line_loads import load_lines, resistance_fault
 from test_plans.procedure import Evidence
 from test_plans.readings import Record, agreement
 from test_plans.rig import Rig
@@ -17,6 +18,7 @@ from test_plans.signals import voltage_signal
 RATE_HZ = 1000.0
 TRUTH = "truth"  # the capture that shows whether pins follow
 ISOLATION = "isolation"
+ISOLATION_LOADED = "isolation-loaded"
 FOLLOWS_WITHIN_V = 1.6  # 1.6 mA through the stimulus resistor: more than any good pull resistor takes
 LEVELS_V = (2.0, 8.0)
 LEVEL_S = 0.25
@@ -56,18 +58,26 @@ def _pin_v(record: Record, discrete: Discrete, start_s: float, stop_s: float) ->
     return pin.value if clipped and len(pin.doubts) == 1 else None
 
 
-def isolate_held_pins(rig: Rig, setup: Setup, evidence: Evidence, capture: str = TRUTH) -> bool:
-    """Drive the lines of held pins with the unit unplugged; say whether there was any. The unit is off afterwards."""
-    suspects = [discrete for discrete in setup.unit.discretes if looks_held(evidence, discrete, capture)]
+def isolate_held_pins(
+    rig: Rig, setup: Setup, evidence: Evidence, capture: str = TRUTH, *, also: Collection[Discrete] = ()
+) -> bool:
+    """Drive the lines of held pins with the unit unplugged; say whether there was any. The unit is off afterwards.
+
+    `also` are suspects for another reason.
+    """
+    suspects = [
+        discrete for discrete in setup.unit.discretes if discrete in also or looks_held(evidence, discrete, capture)
+    ]
     pins = ", ".join(discrete.pin for discrete in suspects)
     why = f"pin {pins} does not follow its stimulus, and this shows whether the unit holds it"
-    return isolate_lines(rig, evidence, suspects, why)
+    return isolate_lines(rig, setup, evidence, suspects, why)
 
 
-def isolate_lines(rig: Rig, evidence: Evidence, suspects: Sequence[Discrete], why: str) -> bool:
+def isolate_lines(rig: Rig, setup: Setup, evidence: Evidence, suspects: Sequence[Discrete], why: str) -> bool:
     """Drive these discretes' lines with the unit unplugged, once; say whether it was done. The unit is off afterwards.
 
-    Neighbours get different levels, so that lines bridged on the bench show as well.
+    Neighbours get different levels, so that lines bridged on the bench show as well; then all of them a load, where the
+    bench has one, that shows the resistance of a line.
     """
     if not suspects or evidence.has(ISOLATION):
         return False
@@ -80,6 +90,7 @@ def isolate_lines(rig: Rig, evidence: Evidence, suspects: Sequence[Discrete], wh
         session.wait_until(LEAD_S + len(LEVELS_V) * LEVEL_S)
     for discrete in suspects:
         rig.drive(discrete.name, 0.0)
+    load_lines(rig, setup, ISOLATION_LOADED, [discrete.name for discrete in suspects])
     plug(rig)
     return True
 
@@ -87,13 +98,17 @@ def isolate_lines(rig: Rig, evidence: Evidence, suspects: Sequence[Discrete], wh
 def held_doubts(evidence: Evidence, setup: Setup, discrete: Discrete, capture: str = TRUTH) -> tuple[Doubt, ...]:
     """Return whose doing a held pin is; nothing for a pin that follows.
 
-    The unit's where the line is sound without it and no resistance of the line can hold the pin there: a line that
-    carries nothing while it is tried alone does not show its resistance.
+    The unit's where the line is sound without it, its resistance included. A bench that can't load the line does not
+    show that: then only where no resistance of the line can hold the pin there.
     """
     if not looks_held(evidence, discrete, capture):
         return ()
     gone = sound_alone(evidence, setup, discrete)
-    if gone and line_explains(discrete, _levels_at_pin(Record(evidence, capture), discrete)):
+    if (
+        gone
+        and not evidence.has(ISOLATION_LOADED)
+        and line_explains(discrete, _levels_at_pin(Record(evidence, capture), discrete))
+    ):
         return (series_doubt(discrete, f"pin {discrete.pin} does not follow its stimulus"),)
     return (
         isolation_doubt(
@@ -169,7 +184,11 @@ def sound_alone(evidence: Evidence, setup: Setup, discrete: Discrete) -> bool | 
     record = Record(evidence, ISOLATION) if evidence.has(ISOLATION) else None
     if record is None or not record.holds(voltage_signal(discrete.name)):
         return None
-    return line_is_sound(record, setup, discrete)
+    if not line_is_sound(record, setup, discrete):
+        return False
+    return not (
+        evidence.has(ISOLATION_LOADED) and resistance_fault(Record(evidence, ISOLATION_LOADED), setup, discrete.name)
+    )
 
 
 def line_is_sound(record: Record, setup: Setup, discrete: Discrete) -> bool:

@@ -14,6 +14,7 @@ from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a, number
 from test_plans.driving import POWER_UP_RATE_V_PER_S
 from test_plans.expected import reading, worst
+from test_plans.idle import wiper_doubts
 from test_plans.procedure import CaptureNeed, Evidence, Needs
 from test_plans.readings import FILTER_S, Record, doubted, nothing
 from test_plans.receive_line import LINE, foreign_bursts_s
@@ -129,7 +130,7 @@ class PowerUp:
             function=function,
             quantity_unit="V",
             pins=pins,
-            doubts=_closed_lines(record),
+            doubts=(*_closed_lines(record), *wiper_doubts(record, setup, (name,))),
             notes=("largest 5 ms mean from switch-on to 2 s after the ramp", *unproved(setup, (name,))),
         )
 
@@ -316,7 +317,8 @@ def _unreported(what: str) -> Doubt:
 
 
 def _signals(unit: UnitSheet) -> tuple[str, ...]:
-    return ("supply.voltage", "unit.voltage", "unit.current", "return.current", *idle_signals(unit))
+    wipers = tuple(voltage_signal(rheostat.name) for rheostat in unit.rheostats)
+    return ("supply.voltage", "unit.voltage", "unit.current", "return.current", *idle_signals(unit), *wipers)
 
 
 def _rate(setup: Setup) -> float:

@@ -19,7 +19,8 @@ from test_plans.signals import voltage_signal
 from test_plans.switch_lines import watched_lines
 from test_plans.trim_bench import axis_functions, load_name, trim_needs
 from test_plans.trim_drive import seats_of
-from test_plans.trim_switches import DRIVES_FROM, Held, drop_of, duty_doubts, line_doubts
+from test_plans.trim_loaded import expected_drop
+from test_plans.trim_switches import DRIVES_FROM, Held, drop_of, duty_doubts, line_doubts, pulsed_doubts
 
 RATE_HZ = 5000.0
 HOLD_S = 0.4
@@ -79,7 +80,7 @@ class TrimTogether:
             condition=CONDITION,
             limit_a=current_limit_a(setup, CONDITION, 7.0),
             load=load_name(setup),
-            limits=(("trim-drop-together", 3e-3),),
+            limits=(("trim-drop", expected_drop(setup)), ("trim-drop-together", 3e-3)),
             switches=(switch for axis in axes for switch in _first_seat(axis)),
         )
 
@@ -113,6 +114,7 @@ class TrimTogether:
             scene.switches[0].name: _drop(record, setup, axes, scene, scene.switches[0]) for scene in _alone(setup)
         }
         for axis in axes.values():
+            yield _alone_drop(axis, [alone[switch.name] for switch in _first_seat(axis)])
             company = [
                 (scene, switch) for scene in _together(setup) for switch in scene.switches if switch.axis == axis.name
             ]
@@ -130,7 +132,8 @@ class TrimTogether:
         for scene, switch in company if record.capture is not None else ():
             window = _window(scene)
             output, bus = record.mean(voltage_signal(axis.name), *window), record.mean("unit.voltage", *window)
-            doubts.extend((*output.doubts, *bus.doubts, *_scene_doubts(record, setup, scene)))
+            pulsed = pulsed_doubts(record, axis, *window, full_airspeed_kt=setup.unit.full_trim_airspeed_kt)
+            doubts.extend((*output.doubts, *bus.doubts, *pulsed, *_scene_doubts(record, setup, scene)))
             driven_v = output.value * switch.polarity
             if not driven_v >= DRIVES_FROM * bus.value:
                 wrong.append(f"{driven_v:.2f} V in the right direction with {_words(scene)}")
@@ -146,6 +149,20 @@ class TrimTogether:
             captures=record.names,
             pins=(axis.plus_pin, axis.minus_pin),
         )
+
+
+def _alone_drop(axis: TrimAxis, drops: Sequence[Estimate]) -> Measurement:
+    """Return the larger drop of an axis that drives its load alone: of both directions, every doubt of either."""
+    worst = max(drops, key=lambda drop: drop.value if math.isfinite(drop.value) else -math.inf)
+    doubts = [doubt for drop in drops for doubt in drop.doubts]
+    return doubted(worst, *doubts).measurement(
+        id=f"{axis.name}.alone-drop",
+        limit="trim-drop",
+        title=f"{axis.title}: drop alone, the larger of both directions",
+        function=axis.function,
+        quantity_unit="V",
+        pins=(axis.plus_pin, axis.minus_pin),
+    )
 
 
 def _largest(axis: TrimAxis, changes: Sequence[tuple[Estimate, Scene]]) -> Measurement:

@@ -1,22 +1,24 @@
-"""What holds for every procedure on a powered unit: the bus stood, and the unit did not start anew by itself.
+"""What holds for every procedure on a powered unit: the bus stood, the unit did not start anew, nothing else moved.
 
 Applied to the results of any procedure after it was evaluated, so that none can forget it. A capture in which the bus
 was cut, or the unit was reset and nobody can tell by whom, proves nothing of what it was taken for.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from analysis.capture import Event
 from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.verdict import Cause
+from test_plans.between import bus_observation, fell_between, stood_between
 from test_plans.bus_standing import bus_doubts
 from test_plans.procedure import Disturbing, Evidence, Procedure
 from test_plans.readings import Record
 from test_plans.reset_counts import ITEM, left, left_before
 from test_plans.sheets import Setup
 from test_plans.signals import function_named
+from test_plans.untouched import untouched_observations
 
 POWER_UP = "power-up"
 FIRST_POWERED = "power-up.quiescent"  # measured once the unit was powered
@@ -39,8 +41,9 @@ class Restart:
 def watched(procedure: Procedure, results: Iterable[Result], evidence: Evidence, setup: Setup) -> tuple[Result, ...]:
     """Return a procedure's results with the doubts of a bus that was cut and of a unit that started anew.
 
-    A reset while the bus stood is one more result, and a fail of the unit. The reset count as left is kept for the
-    procedures to come. A procedure that moves the bus on purpose judges both by itself.
+    A reset while the bus stood is one more result, and a fail of the unit; so are outputs that it does not touch and
+    that moved (`test_plans.untouched`). The reset count as left is kept for the procedures to come. A procedure that
+    moves the bus on purpose judges bus and resets by itself.
     """
     given = tuple(results)
     if procedure.name != POWER_UP and evidence.earlier(FIRST_POWERED) is None:
@@ -48,16 +51,31 @@ def watched(procedure: Procedure, results: Iterable[Result], evidence: Evidence,
     records = [Record(evidence, name) for name in evidence.names()]
     last = [count for record in records if (count := record.count(ITEM, last=True)) is not None]
     kept = tuple(left(procedure.name, count, setup) for count in last[-1:])
+    cut = _cut_between(records, setup)
+    idle = (
+        *untouched_observations(procedure, records, setup),
+        *bus_observation(procedure.name, procedure.title, records, setup),
+    )
     if isinstance(procedure, Disturbing):
-        return (*given, *kept)
+        return (*(_doubted(result, cut) for result in given), *idle, *kept)
     restarts = tuple(_restarts(records, evidence, setup))
-    doubts: dict[str, tuple[Doubt, ...]] = {record.name: _off_setting(record, setup) for record in records}
+    doubts = {record.name: (*cut[record.name], *_off_setting(record, setup)) for record in records}
     for restart in restarts:
         if not restart.stood:
             for name in restart.captures:
                 doubts[name] = (*doubts[name], _restarted(restart))
     own = () if any(result.id == _no_reset_id(procedure) for result in given) else _no_reset(procedure, setup, restarts)
-    return (*(_doubted(result, doubts) for result in given), *own, *kept)
+    return (*(_doubted(result, doubts) for result in (*given, *idle)), *own, *kept)
+
+
+def _cut_between(records: Iterable[Record], setup: Setup) -> dict[str, tuple[Doubt, ...]]:
+    """Return for every capture the doubt that the bus was cut between two captures ahead of it."""
+    doubts: tuple[Doubt, ...] = ()
+    found = {}
+    for record in records:
+        doubts = (*doubts, *fell_between(record, setup))
+        found[record.name] = doubts
+    return found
 
 
 def _off_setting(record: Record, setup: Setup) -> tuple[Doubt, ...]:
@@ -93,27 +111,36 @@ def _doubted(result: Result, doubts: Mapping[str, tuple[Doubt, ...]]) -> Result:
     return replace(result, doubts=tuple(dict.fromkeys((*found, *weakened))))
 
 
-def _restarts(records: Iterable[Record], evidence: Evidence, setup: Setup) -> Iterator[Restart]:
+def _restarts(records: Sequence[Record], evidence: Evidence, setup: Setup) -> Iterator[Restart]:
     """Yield every rise of the reset count: within a capture, from one to the next, and since an earlier procedure.
 
     A count that went down was forgotten: the unit was without power in between.
     """
     before = left_before(evidence, setup)
-    between: list[str] = []
+    since: list[Record] = []  # the capture that showed `before`, if any of this procedure did, and all after it
+    seen_here = False
     for record in records:
         counts = record.reports(ITEM)
-        between.append(record.name)
+        since.append(record)
         if not counts:
             continue
         first = int(counts[0].fields["count"])
         if before is not None and first > before:
-            stood = False if any(_fell(Record(evidence, name), setup) for name in between) else None
-            yield Restart(captures=tuple(between), counted=first - before, stood=stood)
+            stood = _stood_since(since, setup) if seen_here else None
+            if any(_fell(one, setup) for one in since):
+                stood = False
+            yield Restart(captures=tuple(one.name for one in since), counted=first - before, stood=stood)
         for one, other in pairwise(counts):
             counted = int(other.fields["count"]) - int(one.fields["count"])
             if counted > 0:
                 yield Restart(captures=(record.name,), counted=counted, stood=_stood(record, setup, one, other))
-        before, between = int(counts[-1].fields["count"]), [record.name]
+        before, since, seen_here = int(counts[-1].fields["count"]), [record], True
+
+
+def _stood_since(records: Sequence[Record], setup: Setup) -> bool | None:
+    """Say whether the bus stood through these captures and between them; None where it was not sampled all the time."""
+    whole = all(record.capture is not None and not record.capture.gapped() for record in records)
+    return True if whole and all(stood_between(record, setup) for record in records[1:]) else None
 
 
 def _stood(record: Record, setup: Setup, one: Event, other: Event) -> bool | None:

@@ -113,3 +113,66 @@ def leaks(axis, amps):
         plant.twin._show_bridge(axis)
 
     return change
+
+
+def noisier(times):
+    """Bend: every analogue input has so many times its noise."""
+
+    def bend(bench_drawn, twin):
+        noise_v = {range_v: times * rms_v for range_v, rms_v in bench_drawn.daq.noise_v.items()}
+        return replace(bench_drawn, daq=replace(bench_drawn.daq, noise_v=noise_v)), twin
+
+    return bend
+
+
+def line_ohm(output, ohm):
+    """Bend: an analogue output stands behind another resistance."""
+
+    def bend(bench_drawn, twin):
+        outputs = dict(bench_drawn.daq.outputs)
+        outputs[output] = replace(outputs[output], series_ohm=ohm)
+        return replace(bench_drawn, daq=replace(bench_drawn.daq, outputs=outputs)), twin
+
+    return bend
+
+
+def line_goes(output, ohm):
+    """Change: an analogue output gets another resistance ahead of its pin."""
+
+    def change(plant):
+        pin, line = plant._pins._lines[output]
+        line.parameters = replace(line.parameters, series_ohm=ohm)
+        plant._pins._put(pin)
+
+    return change
+
+
+def input_goes(number, **errors):
+    """Change: an analogue input has these errors from now on."""
+
+    def change(plant):
+        inputs = plant.bench.daq.inputs
+        inputs[number] = replace(inputs[number], **errors)
+
+    return change
+
+
+def held_on(output, volts):
+    """Bend: an output of the unit is on whenever it runs, though nothing commands it."""
+
+    def bend(bench_drawn, twin):
+        outputs = tuple(replace(one, level_v=volts) if one.name == output else one for one in twin.outputs)
+        return bench_drawn, replace(twin, outputs=outputs)
+
+    return bend
+
+
+def comes_on(output, volts):
+    """Change: an output of the unit comes on by itself and stays so."""
+
+    def change(plant):
+        (plain,) = [one for one in plant.twin.outputs.plain if one.parameters.name == output]
+        plain.parameters = replace(plain.parameters, level_v=volts)
+        plain.show(plant.now_ns, running=True)
+
+    return change

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from bench.errors import Problem
 from bench.sheets.bench_file import AdapterTable, BenchFile, SignalTable
 from bench.sheets.schema import suggestion
-from bench.sheets.signals import BENCH_NODES, PLUG, ExpectedSignal, expected_signals
+from bench.sheets.signals import BENCH_NODES, GROUND, LINES, PLUG, ExpectedSignal, expected_signals
 from bench.sheets.source import join_key
 from bench.sheets.units import RESISTANCE, SAMPLE_RATE, VOLTAGE, format_quantity, read_quantity
 from test_plans.rig import SupplyPath
@@ -167,7 +167,7 @@ def _stimuli_and_switches(unit: UnitSheet, adapter: AdapterTable, here: str, fil
 
 
 def _loads(unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
-    outputs = [PLUG, *(axis.name for axis in unit.trims), *(output.name for output in unit.outputs)]
+    outputs = [PLUG, GROUND, LINES, *(axis.name for axis in unit.trims), *(output.name for output in unit.outputs)]
     outputs += [output.name for output in unit.dimming]
     for output, positions in adapter.loads.items():
         if output not in outputs:

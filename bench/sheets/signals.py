@@ -9,6 +9,8 @@ SUPPLY_MINUS = "supply-"
 REFERENCE = "reference"
 BENCH_NODES = (SUPPLY_PLUS, SUPPLY_MINUS, REFERENCE)
 PLUG = "plug"  # the load at the unit plug, in the unit's stead
+GROUND = "ground"  # the load between the ground pins at the plug
+LINES = "lines"  # the loads of all stimulus pins at the plug, on one relay
 RECEIVE_LINE = "bus.receive"
 
 

@@ -46,9 +46,13 @@ class OutputStage:
         self.dimmers[name].show(now_ns, level, self._relays.load(name), bus_v=bus_v)
 
     def be_absent(self, now_ns: int) -> None:
-        """Leave the dimming pins to the bench: the unit is unplugged."""
+        """Leave all output pins to the bench: the unit is unplugged. A load to its reference needs no arm relay."""
+        for name, bridge in self.bridges.items():
+            bridge.be_absent(now_ns, self._relays.load(name))
         for name, dimmer in self.dimmers.items():
             dimmer.be_absent(now_ns, self._relays.load(name))
+        for output in self.plain:
+            output.be_absent(now_ns, self._relays.load(output.parameters.name))
 
     def hold_plain(self, now_ns: int) -> None:
         """Switch on the outputs that are on whenever the unit runs."""

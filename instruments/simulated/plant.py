@@ -20,8 +20,8 @@ from instruments.simulated.input_pulls import input_pulls
 from instruments.simulated.network import InputNetwork
 from instruments.simulated.parameters import AnalogInputParameters, BenchParameters, Probe, TwinParameters
 from instruments.simulated.port import PlantPort, SupplyPort
-from instruments.simulated.relays import PLUG, Relays
-from instruments.simulated.sampling import Signal, Values, Window
+from instruments.simulated.relays import GROUND, LINES, PLUG, Relays
+from instruments.simulated.sampling import Piece, Signal, Values, Window
 from instruments.simulated.stimulus_pins import StimulusPins
 from instruments.simulated.supply_stage import SupplyStage
 from instruments.simulated.twin import PowerState, Twin
@@ -62,8 +62,9 @@ class Plant:
             bus=self._bus,
         )
         self._relays.on_path = self._connect
-        self._relays.on_load = self.twin.loads_changed
+        self._relays.on_load = self._loads_changed
         self._relays.on_press = self._pins.press
+        self._ground_feed = Signal()
         self._signals = self._signals_by_pin()
         self._inputs = {number: self._input(number, channel) for number, channel in bench.daq.inputs.items()}
 
@@ -146,6 +147,7 @@ class Plant:
         self._bus.forget_before(time_ns)
         for signal in self._signals.values():
             signal.timeline.forget_before(time_ns)
+        self._ground_feed.timeline.forget_before(time_ns)
         for bridge in self.twin.outputs.bridges.values():
             bridge.current.timeline.forget_before(time_ns)
 
@@ -259,6 +261,9 @@ class Plant:
     def _quantity(self, number: int, probe: Probe) -> Node:
         if probe.kind == "voltage":
             plus, minus = self._node(number, probe.plus), self._node(number, probe.minus)
+            unit = self.twin.parameters
+            if (probe.plus, probe.minus) == (unit.power_ground_pin, unit.signal_ground_pin):
+                return lambda window: plus(window) - minus(window) + window.signal(self._ground_feed)
             return lambda window: plus(window) - minus(window)
         if probe.kind != "current":
             raise ValueError(f"plant: input {number} probes a {probe.kind!r}; it can be a voltage or a current.")
@@ -313,6 +318,13 @@ class Plant:
         if isinstance(values, np.ndarray):
             return values * scale + offset_v
         return np.full(len(window.times_ns), values * scale + offset_v)
+
+    def _loads_changed(self) -> None:
+        """Take note of a load relay: the outputs' own, the stimulus pins', or the one at the ground channel."""
+        self._pins.set_load(self._relays.load_ohm(LINES))
+        fed_v = 0.0 if self.plugged else self._relays.load(GROUND).behind_v  # the unit joins the ground pins
+        self._ground_feed.put(self.now_ns, Piece(constant=fed_v))
+        self.twin.loads_changed()
 
     def _check_times(self, times_ns: NDArray[np.int64]) -> None:
         if len(times_ns) and int(times_ns[-1]) > self.now_ns:

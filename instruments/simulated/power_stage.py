@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from instruments.simulated.agenda import NS_PER_S
-from instruments.simulated.dimmer_stage import Draw
+from instruments.simulated.dimmer_stage import Draw, Load
 from instruments.simulated.parameters import BridgeOutput, PlainOutput
 from instruments.simulated.sampling import ZERO, Chopping, Piece, Signal
 
@@ -108,6 +108,10 @@ class Bridge:
         """Have no power."""
         self._rest(now_ns, 0.0, 0.0)
 
+    def be_absent(self, now_ns: int, load: Load) -> None:
+        """Leave the pins to the load, which may lead to a voltage of the bench: the unit is unplugged."""
+        self._rest(now_ns, load.behind_v, 0.0)
+
     def _rest(self, now_ns: int, voltage_v: float, current_a: float) -> None:
         self._shape = None
         self.plus.put(now_ns, Piece(constant=voltage_v))
@@ -126,3 +130,7 @@ class Plain:
     def show(self, now_ns: int, *, running: bool) -> None:
         """Follow the unit's state."""
         self.plus.put(now_ns, Piece(constant=self.parameters.level_v) if running else ZERO)
+
+    def be_absent(self, now_ns: int, load: Load) -> None:
+        """Leave the pin to the load, which may lead to a voltage of the bench: the unit is unplugged."""
+        self.plus.put(now_ns, Piece(constant=load.behind_v))

@@ -12,6 +12,8 @@ from instruments.simulated.parameters import BenchParameters, DigitalOutputParam
 
 RUN = "run"
 PLUG = "plug"
+GROUND = "ground"  # the load at the channel between the ground pins
+LINES = "lines"  # the loads of all stimulus pins, on one relay
 
 
 class Relays:

@@ -83,6 +83,7 @@ class StimulusPins:
         self._lines: dict[int, tuple[str, _Line]] = {}
         self._plugged = False
         self._powered = False
+        self._load_s = 0.0
         for channel, parameters in outputs.items():
             line = _Line(parameters, target_v=0.0)
             line.start_v = line.actual_v(0.0)
@@ -124,6 +125,13 @@ class StimulusPins:
         if (plugged, powered) != (self._plugged, self._powered):
             self._plugged, self._powered = plugged, powered
             for name in self._pins:
+                self._put(name)
+
+    def set_load(self, load_ohm: float) -> None:
+        """Switch a resistor of the bench from every analogue output's pin to ground, each its own."""
+        if 1.0 / load_ohm != self._load_s:
+            self._load_s = 1.0 / load_ohm
+            for name, _ in self._lines.values():
                 self._put(name)
 
     def set_line(self, channel: int, voltage_v: float) -> None:
@@ -213,12 +221,13 @@ class StimulusPins:
         pull_s = 1.0 / pull.resistance_ohm if self._plugged else 0.0
         short_s = pull.ground_short_s if self._plugged else 0.0
         line_s = 1.0 / line.parameters.series_ohm if line is not None else 0.0
+        load_s = self._load_s if line is not None else 0.0
         drive_a, slope_a_per_s = (pull.voltage_v if self._powered else 0.0) * pull_s, 0.0
         if line is not None:
             level_v = line.start_v + line.slope_v_per_s * (now_ns - line.start_ns) / NS_PER_S
             drive_a += level_v * line_s
             slope_a_per_s = line.slope_v_per_s * line_s
-        return _Norton(conductance_s=pull_s + short_s + line_s, current_a=drive_a, slope_a_per_s=slope_a_per_s)
+        return _Norton(conductance_s=pull_s + short_s + line_s + load_s, current_a=drive_a, slope_a_per_s=slope_a_per_s)
 
 
 def _bridged_groups(pulls: Mapping[str, Pull]) -> dict[str, tuple[str, ...]]:

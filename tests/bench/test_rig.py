@@ -271,3 +271,31 @@ def test_one_instrument_that_fails_keeps_no_other_from_being_made_safe(stand, mo
     plant = stand.bench.plant
     assert plant.motor_voltage_v("pitch") == pytest.approx(0.0, abs=0.01)
     assert not (plant.output_on and plant.contactor_closed)
+
+
+def seen_between(stand, *, cut_s=0.0):
+    """Wait with no capture running, the supply cut for a moment; return what the next capture is told."""
+    energise(stand)
+    stand.rig.wait(1.0)
+    if cut_s:
+        stand.bench.plant.set_watchdog(False)
+        stand.bench.plant.at(
+            stand.bench.plant.now_ns + round(cut_s * 1e9), lambda: stand.bench.plant.set_watchdog(True)
+        )
+    stand.rig.wait(1.0)
+    with stand.rig.capture("next", (), sample_rate_hz=1000.0) as session:
+        session.wait_until(0.1)
+    (event,) = [event for event in stand.kept.captures[-1].events if event.kind == "between"]
+    return event.fields
+
+
+def test_a_bus_that_stood_while_no_capture_ran_is_told_with_the_next_one(stand):
+    fields = seen_between(stand)
+    assert fields["duration_s"] == pytest.approx(3.5, abs=0.1)
+    assert "fell_to_v" not in fields
+
+
+def test_a_bus_cut_while_no_capture_ran_is_told_with_the_next_one(stand):
+    fields = seen_between(stand, cut_s=0.2)
+    assert fields["fell_to_v"] < 6.0
+    assert fields["set_v"] == 13.8

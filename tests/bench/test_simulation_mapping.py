@@ -190,8 +190,12 @@ def test_wires_lead_where_the_sheets_say(sheets):
     assert bench.daq.digital_inputs[sheet.lines["yaw-left"]].target == "P3-9"
     assert bench.daq.digital_inputs[sheet.lines["bus.receive"]].source == "bus"
     actions = [output.action for output in bench.daq.digital_outputs.values()]
-    assert {action: actions.count(action) for action in actions} == {"press": 15, "arm": 1, "path": 2, "load": 27}
-    assert bench.loads_to_reference == {(entry.name, "10 kohm") for entry in sheets[0].dimming}
+    assert {action: actions.count(action) for action in actions} == {"press": 15, "arm": 1, "path": 2, "load": 35}
+    assert bench.loads_to_reference == {
+        ("ground", "10 kohm"),
+        *((entry.name, "10 kohm") for entry in (*sheets[0].trims, *sheets[0].dimming)),
+        *((entry.name, "10 kohm") for entry in sheets[0].outputs if not entry.always_on),
+    }
     assert [entry.open_above_v for entry in twin.rheostats] == [5.25, 5.25]
     assert [(switch.rank, switch.direction) for switch in twin.switches[:4]] == [(0, 1), (0, -1), (1, 1), (1, -1)]
     assert {dimmer.name: dimmer.rheostat for dimmer in twin.dimmers}["pwm-3"] == "rheostat-2"

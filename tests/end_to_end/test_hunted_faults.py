@@ -1,13 +1,19 @@
 """Faults of bench and unit that stand in no catalogue: none may pass, and none of the bench's may be the unit's."""
 
 import pytest
-from command_line import verify
+from command_line import boxproof, verify
 from injected_faults import (
     both,
     channel,
     clock_off,
+    comes_on,
+    held_on,
     injected,
+    input_goes,
     leaks,
+    line_goes,
+    line_ohm,
+    noisier,
     path_ohm,
     relay_dead,
     sends_nothing,
@@ -28,7 +34,20 @@ BENCH_FAULTS = {  # what is bent, which procedure meets it, and which finding mu
         "trim-light",
         "pitch.idle-current",
     ),
-    "channel of pitch volts open": (channel(25, gain_error=-1.0), "trim-light", "pitch.left.up.drives"),
+    "channel of pitch volts open": (channel(25, gain_error=-1.0), "power-up", "bench-check.output-channels"),
+    "channel of a lit light open": (
+        both(channel(33, gain_error=-1.0), held_on("light-1", 13.0)),
+        "power-up",
+        "bench-check.output-channels",
+    ),
+    "ground channel open, ground bad": (
+        both(channel(5, gain_error=-1.0), unit_quantity("unit.ground_ohm", 0.05)),
+        "ground-pin",
+        "bench-check.output-channels",
+    ),
+    "ground channel five times too high": (channel(5, gain_error=4.0), "ground-pin", "bench-check.output-channels"),
+    "rheostat line of 11 kohm": (line_ohm(10, 11_000.0), "power-up", "bench-check.stimulus-resistance"),
+    "twenty times the noise": (noisier(20.0), "dimming-load", "bench-check.noise"),
 }
 
 
@@ -73,8 +92,79 @@ def test_a_motor_that_runs_on_at_the_very_end_of_a_run_fails(monkeypatch, tmp_pa
     assert found["final-repeat.lets-go"]["verdict"] == "fail"
 
 
-def test_a_ground_channel_that_is_open_passes_no_unit(monkeypatch, tmp_path):
-    injected(monkeypatch, bend=both(channel(5, gain_error=-1.0), unit_quantity("unit.ground_ohm", 0.05)))
-    document = verify(tmp_path, "--only", "ground-pin").document()
-    found = {one["id"]: one for one in document["findings"]}["ground-pin.resistance"]
-    assert (found["verdict"], found["cause"]) == ("inconclusive", "undecided")
+LATE_FAULTS = {  # of the bench, after it was proved: when, what, and what would otherwise be the unit's
+    "ground channel": ("ground-pin", input_goes(5, gain_error=4.0), "ground-pin.resistance"),
+    "channel of dc-1": ("dimming-map", input_goes(23, gain_error=0.05), ""),
+    "channel of roll": ("trim-together", input_goes(27, gain_error=-0.1), "roll.together-drives"),
+    "line of discrete 8": ("discrete-levels", line_goes(7, 11_000.0), "discrete-8.truth"),
+}
+
+
+@pytest.mark.parametrize("fault", LATE_FAULTS)
+def test_a_bench_that_fails_after_it_was_proved_is_proved_again_before_the_unit_is_blamed(fault, monkeypatch, tmp_path):
+    procedure, change, finding = LATE_FAULTS[fault]
+    injected(monkeypatch, at=(procedure, 0.0, change))
+    document = verify(tmp_path, "--only", procedure).document()
+    found = {one["id"]: one for one in document["findings"]}
+    assert (document["verdict"], document["cause"]) == ("inconclusive", "bench")
+    assert not finding or found[finding]["cause"] == "bench"
+    assert not [one for one in document["findings"] if one["cause"] == "unit"]
+
+
+def test_a_record_of_a_bench_proved_again_is_judged_again_alike(monkeypatch, tmp_path):
+    injected(monkeypatch, at=("ground-pin", 0.0, input_goes(5, gain_error=4.0)))
+    verify(tmp_path, "--only", "ground-pin")
+    (record,) = tmp_path.iterdir()
+    document = boxproof("rejudge", record, "--records", tmp_path, "--json").document()
+    assert (document["verdict"], document["cause"]) == ("inconclusive", "bench")
+
+
+UNIT_FAULTS = {  # when and what, or what from the start; and which finding must fail
+    "light comes on under the levels": (
+        {"at": ("discrete-levels", 3.0, comes_on("light-1", 13.0))},
+        "discrete-levels",
+        "discrete-levels.untouched-idle",
+    ),
+    "light comes on in a fast capture": (
+        {"at": ("discrete-debounce", 2.0, comes_on("light-2", 13.0))},
+        "discrete-debounce",
+        "discrete-debounce.untouched-idle",
+    ),
+    "two inputs joined by 10 kohm": (
+        {"bend": unit_quantity("discrete-1.bridge_s", 1e-4)},
+        "discrete-levels",
+        "discretes.independence",
+    ),
+    "active-high input at ground": (
+        {"bend": unit_quantity("discrete-10.ground_short_s", 10.0)},
+        "discrete-levels",
+        "discrete-10.truth",
+    ),
+    "active-high input pulled down by 1 kohm": (
+        {"bend": unit_quantity("discrete-10.pull_ohm", 1000.0)},
+        "discrete-levels",
+        "discrete-10.truth",
+    ),
+    "roll bridge of 0.6 ohm": (
+        {"bend": unit_quantity("roll.positive_ohm", 0.6)},
+        "trim-together",
+        "roll.alone-drop",
+    ),
+}
+
+
+@pytest.mark.parametrize("fault", UNIT_FAULTS)
+def test_a_fault_that_goes_with_the_unit_is_the_units(fault, monkeypatch, tmp_path):
+    injection, procedure, finding = UNIT_FAULTS[fault]
+    injected(monkeypatch, **injection)
+    document = verify(tmp_path, "--only", procedure).document()
+    found = {one["id"]: one for one in document["findings"]}
+    assert (document["verdict"], document["cause"]) == ("fail", "unit")
+    assert found[finding]["verdict"] == "fail"
+
+
+def test_airspeed_that_stops_while_all_axes_drive_is_the_benchs(monkeypatch, tmp_path):
+    injected(monkeypatch, at=("trim-together", 0.0, sends_nothing))
+    document = verify(tmp_path, "--only", "trim-together").document()
+    assert (document["verdict"], document["cause"]) == ("inconclusive", "bench")
+    assert not [one for one in document["findings"] if one["cause"] == "unit"]

@@ -1,12 +1,15 @@
 """Bench check, leads and the unpowered look: what is found, and whom it is put down to."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from synthetic_captures import Scene, judged, results_of, sheets
+from synthetic_captures import Scene, judged, results_of, setup_of, sheets
 
 from analysis.verdict import Cause, Verdict
+from test_plans.bench_channels import feeds_of, unproved
 from test_plans.bench_checks import LEVELS_V, level_of
-from test_plans.signals import all_signals, stimuli_of
+from test_plans.signals import all_signals, idle_outputs, stimuli_of
 
 UNIT = sheets().unit
 LINES = stimuli_of(UNIT)
@@ -66,7 +69,8 @@ def test_two_stimulus_lines_crossed_show_although_both_move():
 
 
 def fed(*, gain=1.0, crossed=False):
-    outputs = [output.name for output in UNIT.dimming]
+    outputs = [feed.output for feed in feeds_of(setup_of("bench-check"))]
+    bent = outputs.index("pwm-1")
     scene = Scene("fed", 0.02 + 0.06 * len(outputs))
     for place, output in enumerate(outputs):
         at_s = 0.02 + 0.06 * place
@@ -74,10 +78,10 @@ def fed(*, gain=1.0, crossed=False):
             "note", at_s + 0.06, load=output, position="open"
         )
     for place, output in enumerate(outputs):
-        shown = {0: 1, 1: 0}.get(place, place) if crossed else place
+        shown = {bent: bent + 1, bent + 1: bent}.get(place, place) if crossed else place
         at_s = 0.02 + 0.06 * shown
         on = (scene.times_s >= at_s) & (scene.times_s < at_s + 0.06)
-        scene.signal(f"{output}.voltage", np.where(on, 5.0 * (gain if place == 0 else 1.0), 0.0))
+        scene.signal(f"{output}.voltage", np.where(on, 5.0 * (gain if place == bent else 1.0), 0.0))
     return judged("bench-check", scene.capture())["bench-check.output-channels"]
 
 
@@ -105,10 +109,53 @@ def test_a_sample_clock_that_was_not_looked_at_is_not_sound():
     assert judged("bench-check", zeros().capture())["bench-check.sample-clock"].verdict is Verdict.INCONCLUSIVE
 
 
+def test_every_channel_of_an_output_is_proved_on_this_bench():
+    fed_outputs = {feed.output for feed in feeds_of(setup_of("bench-check"))}
+    assert fed_outputs >= {*idle_outputs(UNIT), "ground"}
+    assert not any(
+        "nothing but" in note
+        for name, result in results_of("power-up").items()
+        if ".idle." in name
+        for note in result.notes
+    )
+
+
 def test_what_rests_on_a_channel_nothing_proves_says_so():
-    notes = results_of("power-up")["power-up.idle.flap"].notes
-    assert any("nothing but its zero" in note for note in notes)
-    assert not any("nothing but" in note for note in results_of("power-up")["power-up.idle.pitch"].notes)
+    setup = setup_of("power-up")
+    loads = {output: positions for output, positions in setup.bench.loads.items() if output != "flap"}
+    without = replace(setup, bench=replace(setup.bench, loads=loads))
+    assert unproved(setup, ("flap",)) == ()
+    assert unproved(without, ("flap", "light-1")) == ("channel of flap: proved by nothing but its zero",)
+
+
+def loaded(lines=None, ohm=1000.0):
+    """Every line at 8 V behind its resistor with 10 kohm at its pin; `lines` behind another one."""
+    scene = Scene("loaded", 0.25)
+    for line in stimuli_of(UNIT):
+        series_ohm = ohm if line in (lines or ()) else 1000.0
+        scene.drive(line, 0.1, 8.0)
+        scene.signal(f"{line}.voltage", np.where(scene.times_s >= 0.1, 8.0 * 1e4 / (1e4 + series_ohm), 0.0))
+    return judged("bench-check", scene.capture())["bench-check.stimulus-resistance"]
+
+
+def test_lines_with_their_own_resistor_are_sound_under_load():
+    assert loaded().verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("ohm", [900.0, 1100.0, 11_000.0, 1e9])
+def test_a_line_with_another_resistance_is_the_benchs(ohm):
+    found = loaded(["rheostat-1"], ohm)
+    assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.BENCH)
+    assert "rheostat-1" in found.reasons[0]
+    assert "rheostat-2" not in found.reasons[0]
+
+
+@pytest.mark.parametrize(("rms_v", "verdict"), [(1.0e-3, Verdict.PASS), (3.0e-3, Verdict.INCONCLUSIVE)])
+def test_a_channel_noisier_than_stated_is_the_benchs(rms_v, verdict):
+    noise = np.random.Generator(np.random.Philox(key=1)).normal(0.0, rms_v, 400)
+    found = judged("bench-check", zeros(**{"light-1.voltage": noise}).capture())["bench-check.noise"]
+    assert found.verdict is verdict
+    assert verdict is Verdict.PASS or "light-1.voltage is noisy" in found.reasons[0]
 
 
 def test_one_lost_frame_is_found():
