@@ -4,7 +4,7 @@ Stretches of drive are found in 5 ms means, which a pulsed output passes too; ea
 in the samples, where the output crosses half of the bus. The unit's own steps of time (its scan) are in the value.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from analysis.uncertainty import Estimate, bounded, difference, total
 from analysis.verdict import Cause
 from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, current_limit_a
-from test_plans.driving import LEAD_S, apply_loads, axes_under_test, bring_up, drop_loads, in_turn, play_touches
+from test_plans.driving import LEAD_S, Touch, apply_loads, axes_under_test, bring_up, drop_loads, in_turn, play_touches
 from test_plans.expected import timed, worst
 from test_plans.idle import idle_observation
 from test_plans.model_gaps import without_trim
@@ -36,6 +36,7 @@ from test_plans.trim_switches import (
     watched_signals,
 )
 
+BESIDES = "besides"  # the capture of the axes that are not under test
 RATE_HZ = 2000.0
 HOLD_FACTOR = 1.3  # of the nominal cut-off
 PAUSE_S = 0.4
@@ -60,7 +61,7 @@ class TrimCutOff:
         return axis_functions(setup)
 
     def needs(self, setup: Setup) -> Needs:
-        """Return one long slow capture per axis."""
+        """Return one long slow capture per axis, and one of all other axes together."""
         axes = axes_under_test(setup)
         volts = bus_voltage_v(setup)
         captures = tuple(
@@ -74,6 +75,9 @@ class TrimCutOff:
             )
             for axis in axes
         )
+        besides = _besides(setup)
+        if besides:
+            captures = (*captures, _besides_need(setup, besides))
         return trim_needs(
             setup,
             captures,
@@ -81,11 +85,15 @@ class TrimCutOff:
             condition=CONDITION,
             limit_a=current_limit_a(setup, CONDITION, 3.0),
             load=load_name(setup),
+            switches=(
+                *(switch for axis in axes for switch in axis.switches),
+                *(axis.switches[0] for axis in besides),
+            ),
             limits=(("trim-cut-off", _expected(setup)),),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
-        """Hold each switch 1.3 times the nominal cut-off."""
+        """Hold each switch 1.3 times the nominal cut-off; then one of every other axis, all at once."""
         bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 3.0))
         for axis in axes_under_test(setup):
             apply_loads(rig, [(axis.name, load_name(setup))])
@@ -94,6 +102,16 @@ class TrimCutOff:
                 play_touches(session, in_turn(lines_of(axis), first_s=LEAD_S, hold_s=_hold_s(axis), pause_s=PAUSE_S))
                 session.wait_until(_duration_s(axis))
             drop_loads(rig, [axis.name])
+        if besides := _besides(setup):
+            self._hold_besides(rig, setup, besides)
+
+    def _hold_besides(self, rig: Rig, setup: Setup, axes: Sequence[TrimAxis]) -> None:
+        """Hold one switch of every other axis at once, nothing on their outputs: whether it has a cut-off at all."""
+        need = _besides_need(setup, axes)
+        with rig.capture(BESIDES, need.signals, sample_rate_hz=RATE_HZ, lines=need.lines) as session:
+            held = [(axis.switches[0].name, LEAD_S + _hold_s(axis)) for axis in axes]
+            play_touches(session, [Touch(switch=switch, closed_s=LEAD_S, opened_s=to_s) for switch, to_s in held])
+            session.wait_until(need.duration_s)
 
     def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
         """Take nothing more."""
@@ -112,6 +130,8 @@ class TrimCutOff:
                 f"{axis.name}.held-others-idle",
                 f"{axis.title} held: moves its own output only",
             )
+        for axis in _besides(setup):
+            yield from self._cut_off(Record(evidence, BESIDES), setup, axis, axis.switches[0])
 
     def _cut_off(self, record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> Iterator[Result]:
         held = hold_of(record, axis, switch)
@@ -216,6 +236,24 @@ def _expected(setup: Setup) -> float:
     half_s = 0.5 / RATE_HZ
     ends = (bounded(0.0, half_s, "drive on"), bounded(0.0, half_s, "drive off"))
     return worst(*(total(timed(setup, axis.cut_off_s), *ends) for axis in axes_under_test(setup)))
+
+
+def _besides(setup: Setup) -> tuple[TrimAxis, ...]:
+    """Return the axes that are not under test: each has a cut-off of its own, which may be missing."""
+    tested = {axis.name for axis in axes_under_test(setup)}
+    return tuple(axis for axis in setup.unit.trims if axis.name not in tested)
+
+
+def _besides_need(setup: Setup, axes: Sequence[TrimAxis]) -> CaptureNeed:
+    outputs = tuple(voltage_signal(axis.name) for axis in axes)
+    return CaptureNeed(
+        name=BESIDES,
+        signals=outputs,
+        lines=watched_lines(setup.unit),
+        sample_rate_hz=RATE_HZ,
+        duration_s=LEAD_S + max(_hold_s(axis) for axis in axes) + PAUSE_S,
+        highest_v=dict.fromkeys(("unit.voltage", *outputs), bus_voltage_v(setup)),
+    )
 
 
 def _signals(setup: Setup, axis: TrimAxis) -> tuple[str, ...]:

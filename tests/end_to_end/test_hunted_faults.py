@@ -145,6 +145,11 @@ UNIT_FAULTS = {  # when and what, or what from the start; and which finding must
         "discrete-levels",
         "discrete-10.truth",
     ),
+    "roll never cut off": (
+        {"bend": unit_quantity("roll.cut_off_s", 99.0)},
+        "trim-cut-off",
+        "roll.left.left.cut-off",
+    ),
     "roll bridge of 0.6 ohm": (
         {"bend": unit_quantity("roll.positive_ohm", 0.6)},
         "trim-together",

@@ -326,8 +326,29 @@ def held(cut_off_s, *, again=False, duty=1.0):
     return scene.signal("pitch.voltage", output).capture()
 
 
+def held_besides(cut_off_s):
+    """The other axes, one switch each held at once."""
+    scene = Scene("besides", 6.0, 2000.0, set_voltage_v=13.8, current_limit_a=3.0)
+    scene.signal("unit.voltage", 13.8).signal("unit.current", 0.2)
+    for axis in sheets().unit.trims[1:]:
+        switch = axis.switches[0]
+        scene.drive(switch.name, 0.15, True).drive(switch.name, 5.35, False)
+        scene.line(switch.name, between(scene.times_s, 0.15, 5.35))
+        driven = between(scene.times_s, 0.177, min(0.177 + cut_off_s, 5.377))
+        scene.signal(f"{axis.name}.voltage", np.where(driven, 13.5 * switch.polarity, 0.0))
+    return scene.capture()
+
+
+@pytest.mark.parametrize(("cut_off_s", "verdict"), [(4.05, Verdict.PASS), (4.6, Verdict.FAIL), (9.0, Verdict.FAIL)])
+def test_the_cut_off_of_an_axis_that_is_not_under_test_is_seen_too(cut_off_s, verdict):
+    found = judged("trim-cut-off", held(4.05), held_besides(cut_off_s))
+    for axis in sheets().unit.trims[1:]:
+        switch = axis.switches[0]
+        assert found[f"{axis.name}.{switch.seat}.{switch.direction}.cut-off"].verdict is verdict
+
+
 def test_the_cut_off_is_timed_from_drive_on_to_drive_off():
-    found = judged("trim-cut-off", held(4.05))
+    found = judged("trim-cut-off", held(4.05), held_besides(4.05))
     assert {finding.verdict for finding in found.values()} == {Verdict.PASS}
     for switch in ("left.up", "left.down", "right.up", "right.down"):
         value = found[f"pitch.{switch}.cut-off"].value
