@@ -14,6 +14,7 @@ from bench.steps import CLOSING_PROCEDURE, PlannedStep
 from test_plans.discharge import ZERO_ID
 from test_plans.procedure import Evidence
 from test_plans.sheets import UnitSheet
+from test_plans.untouched import added_signals, untouched_id
 from test_plans.watch import watched
 
 
@@ -68,20 +69,24 @@ def spoilt_by(suspect: str, findings: Sequence[Finding], captures: Iterable[Capt
     """Return those findings, made inconclusive, that rest on the channel behind a signal that proved untrustworthy.
 
     A bench fault found later: what that channel showed earlier, good or bad, proves nothing. The findings by which it
-    was found stay.
+    was found stay. On a signal that was only watched beside a capture nothing rests but the finding about it.
     """
     everything = tuple(captures)
     channels = {capture.channels[suspect].instrument for capture in everything if suspect in capture.channels}
-    spoilt = captures_using(channels, everything)
-    revised = spoil(
-        findings,
-        spoilt,
-        reason=f"{suspect} was found faulty later in this run",
-        next_step=f"mend the bench's input of {suspect}, then run again",
-    )
-    return tuple(
-        new for old, new in zip(findings, revised, strict=True) if new is not old and old.procedure != CLOSING_PROCEDURE
-    )
+    own = captures_using(channels, [capture for capture in everything if suspect not in added_signals(capture)])
+    any_use = captures_using(channels, everything)
+    revised = []
+    for finding in findings:
+        spoilt = any_use if finding.id == untouched_id(finding.procedure) else own
+        (new,) = spoil(
+            [finding],
+            spoilt,
+            reason=f"{suspect} was found faulty later in this run",
+            next_step=f"mend the bench's input of {suspect}, then run again",
+        )
+        if new is not finding and finding.procedure != CLOSING_PROCEDURE:
+            revised.append(new)
+    return tuple(revised)
 
 
 def drifted(findings: Sequence[Finding]) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
 
+from analysis.capture import Capture
 from analysis.measurement import Doubt, Observation
 from analysis.verdict import Cause
 from test_plans.bench_channels import unproved
@@ -42,6 +43,11 @@ def alongside(procedure: Procedure, setup: Setup) -> Alongside:
         return NOTHING_BESIDE
     wipers = tuple(voltage_signal(rheostat.name) for rheostat in setup.unit.rheostats)
     return Alongside(signals=(*map(voltage_signal, outputs), *wipers), lines=watched_lines(setup.unit))
+
+
+def untouched_id(procedure: str) -> str:
+    """Return the id of the finding about the outputs that a procedure does not touch."""
+    return f"{procedure}.untouched-idle"
 
 
 def untouched_outputs(procedure: Procedure, setup: Setup) -> tuple[str, ...]:
@@ -81,7 +87,7 @@ def untouched_observations(procedure: Procedure, records: Sequence[Record], setu
             doubts.extend(_commanded_between(record, setup))
     return (
         Observation(
-            id=f"{procedure.name}.untouched-idle",
+            id=untouched_id(procedure.name),
             title=f"{procedure.title}: moves nothing that it does not touch",
             function=output_facts(setup.unit, outputs[0])[0],
             statement=idle_statement(setup, len(outputs)),
@@ -103,9 +109,12 @@ def _added(record: Record, outputs: Sequence[str]) -> tuple[str, ...]:
 
 
 def _added_signals(record: Record) -> tuple[str, ...]:
-    """Return the signals that the bench added to a capture."""
-    noted = "" if record.capture is None else str(record.capture.settings.get(SETTING, ""))
-    return tuple(filter(None, noted.split(",")))
+    return () if record.capture is None else added_signals(record.capture)
+
+
+def added_signals(capture: Capture) -> tuple[str, ...]:
+    """Return the signals that the bench added to a capture: only the finding about untouched outputs rests on them."""
+    return tuple(filter(None, str(capture.settings.get(SETTING, "")).split(",")))
 
 
 def _moved_between(record: Record, setup: Setup, outputs: Sequence[str]) -> tuple[str, ...]:

@@ -1,0 +1,44 @@
+"""What a bench that is no longer sound, found because the unit failed, makes of that fail."""
+
+import pytest
+
+from analysis.finding import Finding
+from analysis.verdict import Cause, Verdict
+from bench.judging import unproved
+
+
+def finding(id_, verdict, cause=None, *, attempt=1, procedure="ground-pin"):
+    return Finding(
+        id=id_,
+        procedure=procedure,
+        function="",
+        title=id_,
+        verdict=verdict,
+        cause=cause,
+        attempt=attempt,
+        reasons=(f"{id_} is wrong",) if cause else (),
+    )
+
+
+FAILED = finding("ground-pin.resistance", Verdict.FAIL, Cause.UNIT)
+PASSED = finding("ground-pin.bench", Verdict.PASS)
+
+
+def check(verdict, cause=None, *, attempt=2):
+    return finding("bench-check.output-channels", verdict, cause, attempt=attempt, procedure="bench-check")
+
+
+@pytest.mark.parametrize("second", [(), (check(Verdict.PASS),), (check(Verdict.INCONCLUSIVE, Cause.UNDECIDED),)])
+def test_a_fail_stands_where_the_bench_was_not_found_wrong(second):
+    assert unproved((FAILED, PASSED, *second)) == ()
+
+
+def test_a_fail_proves_nothing_where_the_second_check_finds_the_bench_wrong():
+    (revised,) = unproved((FAILED, PASSED, check(Verdict.INCONCLUSIVE, Cause.BENCH)))
+    assert (revised.id, revised.verdict, revised.cause) == (FAILED.id, Verdict.INCONCLUSIVE, Cause.BENCH)
+    assert "bench-check.output-channels is wrong" in revised.reasons[0]
+    assert revised.reasons[-1] == FAILED.reasons[0]
+
+
+def test_what_the_first_check_found_concerns_no_fail():
+    assert unproved((FAILED, check(Verdict.INCONCLUSIVE, Cause.BENCH, attempt=1))) == ()
