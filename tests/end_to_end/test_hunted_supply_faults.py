@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from command_line import boxproof, verify
-from injected_faults import injected, unit_quantity
+from injected_faults import injected, input_goes, unit_quantity
 
 from instruments.simulated.twin import PowerState
 
@@ -29,16 +29,6 @@ def supply_off_by(volts):
     def change(plant):
         parameters = plant._supply.parameters
         plant._supply.parameters = replace(parameters, set_offset_v=parameters.set_offset_v + volts)
-
-    return change
-
-
-def channel_off_by(number, units):
-    """Change: the zero of an analogue input has drifted."""
-
-    def change(plant):
-        inputs = plant.bench.daq.inputs
-        inputs[number] = replace(inputs[number], offset_units=units)
 
     return change
 
@@ -79,8 +69,8 @@ BENCH_FAULTS = {  # what happens, when, and a finding that must say so
     "0.8 V too little on the slow bus": ("bus-ramp", 0.0, supply_off_by(-0.8), "bus-ramp.lock-out"),
     "host falls silent": ("discrete-levels", 0.5, host_hears_nothing, "discrete-6.threshold-active"),
     "host loses half of all frames": ("discrete-levels", 0.0, host_loses(0.5), "discrete-2.truth"),
-    "channel of light 1 drifts": ("power-up", 0.0, channel_off_by(33, 0.6), "power-up.idle.light-1"),
-    "channel of the bus reads high": ("discrete-levels", 0.0, channel_off_by(1, 0.5), "discrete-1.truth"),
+    "channel of light 1 drifts": ("power-up", 0.0, input_goes(33, offset_units=0.6), "power-up.idle.light-1"),
+    "channel of the bus reads high": ("discrete-levels", 0.0, input_goes(1, offset_units=0.5), "discrete-1.truth"),
 }
 
 
@@ -96,7 +86,7 @@ def test_a_fault_of_the_bench_on_the_way_is_never_the_units(fault, monkeypatch, 
 
 
 def test_a_drift_is_found_again_when_the_record_is_judged_again(monkeypatch, tmp_path):
-    injected(monkeypatch, at=("power-up", 0.0, channel_off_by(33, 0.6)))
+    injected(monkeypatch, at=("power-up", 0.0, input_goes(33, offset_units=0.6)))
     verify(tmp_path, "--only", "power-up")
     (record,) = tmp_path.iterdir()
     document = boxproof("rejudge", record, "--records", tmp_path, "--json").document()
