@@ -1,7 +1,7 @@
 """Judging a record again: the same captures through the same pure functions, into a new record."""
 
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from importlib.metadata import version
 from pathlib import Path
 
@@ -58,18 +58,20 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
     writer = RecordWriter(records, facts, bench_now_s=lambda: bench_time_s)
     run_began_s = time.perf_counter()
     results: list[StoredResult] = []
-    for step in steps:
-        attempts = sorted({capture.attempt for capture in parent.captures_of(step.name)})
-        for attempt in attempts:
-            captures = [capture for capture in parent.captures if capture.attempt == attempt]
-            evidence = RecordEvidence(step.name, captures, results)
-            judged = judge_step(step, evidence, attempt=attempt, troubles=_troubles(parent, step, attempt))
-            if judged.fault:
-                writer.stopped(judged.fault, judged.fault_details, bench_time_s)
-            writer.results(step.name, attempt, judged.results)
-            results += [StoredResult(procedure=step.name, attempt=attempt, result=one) for one in judged.results]
-            writer.keep(judged.findings)
-        writer.keep(_left_out(parent, step, judged_again=bool(attempts)))
+    for step, attempt in _in_order(parent, steps):
+        if attempt is None:
+            writer.keep(_left_out(parent, step, judged_again=False))
+            continue
+        captures = [capture for capture in parent.captures if capture.attempt == attempt]
+        evidence = RecordEvidence(step.name, captures, results)
+        judged = judge_step(step, evidence, attempt=attempt, troubles=_troubles(parent, step, attempt))
+        if judged.fault:
+            writer.stopped(judged.fault, judged.fault_details, bench_time_s)
+        writer.results(step.name, attempt, judged.results)
+        results += [StoredResult(procedure=step.name, attempt=attempt, result=one) for one in judged.results]
+        writer.keep(judged.findings)
+        if attempt == 1:
+            writer.keep(_left_out(parent, step, judged_again=True))
     writer.keep(_of_no_step(parent, all_steps))
     for instrument in parent.instruments:
         writer.instrument(instrument)
@@ -104,6 +106,19 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
         stop_reason="; ".join(stop.reason for stop in record.stops),
         function_titles={function.name: function.title for function in sheets.unit.functions},
     )
+
+
+def _in_order(parent: Record, steps: Sequence[PlannedStep]) -> Iterator[tuple[PlannedStep, int | None]]:
+    """Yield steps with their attempts as the run took them: all first ones, then what was taken again.
+
+    A step that left nothing comes once, without an attempt.
+    """
+    attempts = {step.name: sorted({capture.attempt for capture in parent.captures_of(step.name)}) for step in steps}
+    for step in steps:
+        yield step, next(iter(attempts[step.name]), None)
+    for step in steps:
+        for attempt in attempts[step.name][1:]:
+            yield step, attempt
 
 
 def _of_no_step(parent: Record, steps: Sequence[PlannedStep]) -> list[Finding]:
