@@ -138,7 +138,7 @@ class Capture:
         return codes.astype(np.float64) * channel.scale + channel.offset
 
     def line(self, name: str) -> NDArray[np.bool_]:
-        """Return digital line `name`, bool, shape (n_samples,).
+        """Return digital line `name`, bool, shape (n_samples,), a fresh copy.
 
         Raises:
             KeyError: the capture has no such line.

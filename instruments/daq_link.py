@@ -143,16 +143,18 @@ class DaqLink:
     def _read(self, command: str) -> int:
         """Take in what waits at the port; return how many bytes that was.
 
-        It reads until nothing comes rather than asking how much waits: over TCP pyserial answers 1 at most.
+        It reads until less comes than it asked for rather than asking how much waits: over TCP pyserial answers 1 at
+        most.
         """
         n_bytes = 0
         while n_bytes < MAX_DRAIN_BYTES:
             with serial_errors(self._name, command):
                 data = self._port.read(READ_BYTES)
-            if not data:
-                break
             n_bytes += len(data)
-            self._sort(self.decoder.feed(data))
+            if data:
+                self._sort(self.decoder.feed(data))
+            if len(data) < READ_BYTES:
+                break
         return n_bytes
 
     def _sort(self, frames: list[Frame]) -> None:

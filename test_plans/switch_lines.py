@@ -31,16 +31,18 @@ def stray_lines(record: Record, start_s: float = 0.0) -> tuple[str, ...]:
     capture = record.capture
     if capture is None:
         return ()
-    words = capture.source.words()[capture.span(start_s, None).start :]
+    start = capture.span(start_s, None).start
+    words = capture.source.words()[start:]
     ever = int(np.bitwise_or.reduce(words)) if words.size else 0  # most lines never close, and are passed over
     stray = []
     for bit, line in enumerate(capture.lines):
         if line == LINE or not ever >> bit & 1:
             continue
-        free = np.arange(capture.n_samples) >= capture.span(start_s, None).start
+        unheld = capture.line(line)
+        unheld[:start] = False
         for from_s, to_s in _holds(record, line):
-            free[capture.span(from_s - 1.0 / capture.sample_rate_hz, to_s + MOVES_WITHIN_S)] = False
-        if (capture.line(line) & free).any():
+            unheld[capture.span(from_s - 1.0 / capture.sample_rate_hz, to_s + MOVES_WITHIN_S)] = False
+        if unheld.any():
             stray.append(line)
     return tuple(stray)
 

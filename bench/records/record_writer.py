@@ -89,7 +89,7 @@ class RecordWriter:
         self._notes: list[str] = []
         self._record: Record | None = None
         self._sealed = False
-        self._journal = Journal(self.folder / JOURNAL_NAME, wall_now=wall_now)
+        self._journal = Journal(self.folder / JOURNAL_NAME, wall_now=wall_now, force=not facts.simulated)
         self._started = self._write(EntryKind.RUN_STARTED, {"id": self.id, "run": facts_to_json(facts)})
 
     # What the rig leaves
@@ -141,7 +141,7 @@ class RecordWriter:
         self._results.extend(stored)
 
     def keep(self, findings: Sequence[Finding]) -> None:
-        """Keep findings, each an entry of the journal, forced to disk together."""
+        """Keep findings, each an entry of the journal, written together."""
         self._refuse_after_end(EntryKind.FINDING.value)
         entries = [finding_to_json(finding) for finding in findings]
         self._journal.write_all(EntryKind.FINDING, entries, bench_time_s=self._bench_now_s())

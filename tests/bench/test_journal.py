@@ -7,6 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bench.errors import RecordError
+from bench.records import journal as journal_module
 from bench.records.journal import EntryKind, Journal, read_journal
 
 NOW = datetime(2026, 3, 4, 5, 6, 7, 891_000, tzinfo=timezone(timedelta(hours=-3, minutes=-30)))
@@ -80,6 +81,16 @@ def test_an_entry_is_on_the_disk_before_the_next_thing_happens(tmp_path):
     assert len(read_journal(tmp_path / "journal.jsonl").entries) == 1
     assert datetime.fromisoformat(read_journal(tmp_path / "journal.jsonl").entries[0].wall_time).tzinfo is not None
     journal.close()
+
+
+@pytest.mark.parametrize("force", [True, False])
+def test_only_what_cannot_be_made_again_waits_for_the_disk(tmp_path, monkeypatch, force):
+    forced = []
+    monkeypatch.setattr(journal_module.os, "fsync", forced.append)
+    journal = Journal(tmp_path / "journal.jsonl", force=force)
+    journal.write_all(EntryKind.NOTE, [{"text": "one"}, {"text": "two"}], bench_time_s=1.0)
+    assert len(forced) == int(force)
+    assert len(read_journal(tmp_path / "journal.jsonl").entries) == 2
 
 
 def test_a_closed_journal_takes_nothing_and_none_is_written_over(tmp_path):
