@@ -1,6 +1,7 @@
 """A record's captures on disk: a log while it is taken, Parquet once it is closed."""
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -62,20 +63,25 @@ def settle_log(log_path: Path) -> OpenedCapture:
     return OpenedCapture(path=path, capture=replace(log.capture, source=source), problem="")
 
 
-def open_captures(folder: Path) -> tuple[tuple[Capture, ...], tuple[str, ...]]:
+def open_captures(folder: Path, known: Iterable[OpenedCapture] = ()) -> tuple[tuple[Capture, ...], tuple[str, ...]]:
     """Open every capture of a `captures` folder, in the order taken; no samples are read yet.
+
+    Args:
+        folder: where they stand.
+        known: those that are open already.
 
     Returns:
         The captures, and a sentence for each that can't be read or is not whole. Where a log and its Parquet
         file both stand, the Parquet file was proved before it got its name, and is taken.
     """
+    already = {opened.path: opened for opened in known}
     captures: list[Capture] = []
     problems: list[str] = []
     files = sorted(folder.glob(f"*{PARQUET_SUFFIX}")) + sorted(folder.glob(f"*{LOG_SUFFIX}"))
     chosen = {path.stem: path for path in reversed(files)}
     for stem in sorted(chosen):
         try:
-            opened = open_capture(chosen[stem])
+            opened = already.get(chosen[stem]) or open_capture(chosen[stem])
         except RecordError as error:
             problems.append(str(error))
             continue

@@ -17,7 +17,7 @@ from analysis.measurement import Result
 from bench.errors import RecordError
 from bench.records.capture_header import CaptureHeader
 from bench.records.capture_log import LOG_SUFFIX, CaptureWriter
-from bench.records.capture_store import capture_stem, open_captures, settle_log
+from bench.records.capture_store import OpenedCapture, capture_stem, open_captures, settle_log
 from bench.records.durable import write_whole
 from bench.records.evidence import RecordEvidence
 from bench.records.findings_csv import findings_csv
@@ -80,7 +80,7 @@ class RecordWriter:
         self._captures_dir.mkdir()
         self._open_captures: list[RecordedCapture] = []
         self._n_captures = 0
-        self._captures: list[Capture] = []
+        self._settled: list[OpenedCapture] = []
         self._findings: list[Finding] = []
         self._results: list[StoredResult] = []
         self._instruments: list[InstrumentFacts] = []
@@ -103,7 +103,7 @@ class RecordWriter:
         """
         self._refuse_after_end(f"capture {header.name}")
         key = (header.procedure, header.attempt, header.name)
-        taken = [(capture.procedure, capture.attempt, capture.name) for capture in self._captures]
+        taken = [(capture.procedure, capture.attempt, capture.name) for capture in self.captures]
         if key in taken or any(key == capture.key for capture in self._open_captures):
             raise ValueError(f"{header.procedure}, attempt {header.attempt}: capture {header.name} was taken already")
         self._n_captures += 1
@@ -176,12 +176,12 @@ class RecordWriter:
 
     def evidence(self, procedure: str) -> RecordEvidence:
         """Return the captures of a procedure so far, and all other procedures' measurements."""
-        return RecordEvidence(procedure, self._captures, self._results)
+        return RecordEvidence(procedure, self.captures, self._results)
 
     @property
     def captures(self) -> tuple[Capture, ...]:
         """The captures closed so far, in the order taken."""
-        return tuple(self._captures)
+        return tuple(opened.capture for opened in self._settled)
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -199,7 +199,7 @@ class RecordWriter:
         self._refuse_after_end("a second end")
         for capture in self._open_captures:
             capture.abandon()
-        captures, problems = open_captures(self._captures_dir)
+        captures, problems = open_captures(self._captures_dir, self._settled)
         ended = self._write(EntryKind.RUN_CLOSED, outcome_to_json(outcome), outcome.bench_time_s)
         self._journal.close()
         self._record = Record(
@@ -251,7 +251,7 @@ class RecordWriter:
         self._open_captures.remove(capture)
         opened = settle_log(capture.path)
         settled = opened.capture
-        self._captures.append(settled)
+        self._settled.append(opened)
         self._write(
             EntryKind.CAPTURE_CLOSED,
             {

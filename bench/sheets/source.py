@@ -103,12 +103,14 @@ def _unfit_texts(data: object, key: str = "", depth: int = 0) -> Iterator[tuple[
 
 def fit_to_show(text: str) -> bool:
     """Say whether text is free of control, invisible and line-breaking characters."""
-    return not any(unicodedata.category(character) in _REFUSED_CATEGORIES for character in text)
+    return text.isprintable() or not any(unicodedata.category(character) in _REFUSED_CATEGORIES for character in text)
 
 
 def shown(text: str, *, longest: int = 80) -> str:
     """Return text with everything unfit escaped, cut to what a message can hold."""
-    safe = "".join(c if fit_to_show(c) else c.encode("unicode_escape").decode("ascii") for c in text)
+    safe = text
+    if not fit_to_show(text):
+        safe = "".join(c if fit_to_show(c) else c.encode("unicode_escape").decode("ascii") for c in text)
     return safe if len(safe) <= longest else safe[: longest - 3] + "..."
 
 

@@ -53,8 +53,6 @@ class Scan:
         self._codes_per_v = [CODES / range_v for range_v in ranges_v]
         rms_codes = [parameters.noise_v[range_v] * CODES / range_v for range_v in ranges_v]
         self._noise_codes = np.array(rms_codes, np.float32)[:, np.newaxis]
-        fractions = [parameters.inputs[number].clip_fraction for number in self._numbers]
-        self._clipping = [(row, fraction * CODES) for row, fraction in enumerate(fractions) if fraction < 1]
         self._next_frame = 0
         self.next_frame_ns = self._frame_ns()
 
@@ -131,9 +129,11 @@ class Scan:
             self._noise[row].fill(noise[row], first_sample)
         noise *= self._noise_codes
         whole = np.rint(exact + noise)
-        for row, clip_codes in self._clipping:  # such an input shows the code of full scale before its range ends
-            whole[row, exact[row] >= clip_codes] = CODES
-            whole[row, exact[row] <= -clip_codes] = -CODES
+        for row, number in enumerate(self._numbers):
+            fraction = self._parameters.inputs[number].clip_fraction
+            if fraction < 1:  # such an input shows the code of full scale before its range ends
+                whole[row, exact[row] >= fraction * CODES] = CODES
+                whole[row, exact[row] <= -fraction * CODES] = -CODES
         codes: NDArray[np.int16] = np.clip(whole, -CODES, CODES - 1, out=whole).astype("<i2")
         return codes
 

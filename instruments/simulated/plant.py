@@ -9,7 +9,7 @@ DAQ applies `clip_fraction`), coupling between inputs, their input resistance an
 """
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from instruments.simulated.agenda import Agenda, Order
 from instruments.simulated.bus_line import BusLine
 from instruments.simulated.input_pulls import input_pulls
 from instruments.simulated.network import InputNetwork
-from instruments.simulated.parameters import AnalogInputParameters, BenchParameters, Probe, TwinParameters
+from instruments.simulated.parameters import BenchParameters, Probe, TwinParameters
 from instruments.simulated.port import PlantPort, SupplyPort
 from instruments.simulated.relays import GROUND, LINES, PLUG, Relays
 from instruments.simulated.sampling import Piece, Signal, Values, Window
@@ -29,14 +29,6 @@ from instruments.simulated.twin import PowerState, Twin
 Node = Callable[[Window], Values]
 
 FORGET_PERIOD_NS = 1_000_000_000
-
-
-class _Input(NamedTuple):
-    """What an analogue input shows: scale times the node's value, and an offset."""
-
-    node: Node
-    scale: float
-    offset_v: float
 
 
 class Plant:
@@ -66,7 +58,7 @@ class Plant:
         self._relays.on_press = self._pins.press
         self._ground_feed = Signal()
         self._signals = self._signals_by_pin()
-        self._inputs = {number: self._input(number, channel) for number, channel in bench.daq.inputs.items()}
+        self._nodes = {number: self._quantity(number, channel.probe) for number, channel in bench.daq.inputs.items()}
 
     # --- PlantPort --------------------------------------------------------------------------------
 
@@ -303,21 +295,16 @@ class Plant:
             return Signal()
         raise ValueError(f"plant: input {number} probes {name!r}, which is no pin the twin has. Check the wiring.")
 
-    def _input(self, number: int, channel: AnalogInputParameters) -> _Input:
-        return _Input(
-            node=self._quantity(number, channel.probe),
-            scale=(1.0 + channel.gain_error) * channel.volts_per_unit,
-            offset_v=channel.offset_units * channel.volts_per_unit,
-        )
-
     def _channel(self, number: int, window: Window) -> NDArray[np.float64]:
-        if number not in self._inputs:
+        if number not in self._nodes:
             raise ValueError(f"plant: no analogue input {number} is wired. Check the bench sheet's signals.")
-        node, scale, offset_v = self._inputs[number]
-        values = node(window)
+        channel = self.bench.daq.inputs[number]
+        values = self._nodes[number](window)
+        scale = (1.0 + channel.gain_error) * channel.volts_per_unit
+        offset = channel.offset_units * channel.volts_per_unit
         if isinstance(values, np.ndarray):
-            return values * scale + offset_v
-        return np.full(len(window.times_ns), values * scale + offset_v)
+            return values * scale + offset
+        return np.full(len(window.times_ns), values * scale + offset)
 
     def _loads_changed(self) -> None:
         """Take note of a load relay: the outputs' own, the stimulus pins', or the one at the ground channel."""
