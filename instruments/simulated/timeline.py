@@ -41,7 +41,10 @@ class Timeline(Generic[T]):
 
     def window(self, times_ns: NDArray[np.int64]) -> list[tuple[slice, int, T]]:
         """Return (slice of `times_ns`, start in ns, piece) for every piece that holds at any of the rising times."""
-        first = max(0, bisect_right(self._starts, int(times_ns[0])) - 1)
+        first_ns = int(times_ns[0])
+        if self._starts[-1] <= first_ns:  # most often nothing has changed for long
+            return [(slice(0, len(times_ns)), self._starts[-1], self._pieces[-1])]
+        first = max(0, bisect_right(self._starts, first_ns) - 1)
         last = max(0, bisect_right(self._starts, int(times_ns[-1])) - 1)
         if first == last:
             return [(slice(0, len(times_ns)), self._starts[first], self._pieces[first])]

@@ -113,7 +113,9 @@ def test_only_draws_the_same_unit_and_the_same_noise(accepted, tmp_path):
     assert alike == {name: whole[name] for name in alike}
 
 
-@pytest.mark.parametrize("only", [("--only", "power-up"), ("--only", "discretes", "--defect", "threshold-shifted")])
+@pytest.mark.parametrize(
+    "only", [("--only", "power-up"), ("--only", "discrete-levels", "--defect", "threshold-shifted")]
+)
 def test_a_partial_record_judged_again_says_the_same(only, tmp_path):
     first = verify(tmp_path, *only)
     document = first.document()
