@@ -151,8 +151,8 @@ def input_goes(number, **errors):
     """Change: an analogue input has these errors from now on."""
 
     def change(plant):
-        parameters = replace(plant.bench.daq.inputs[number], **errors)
-        plant._inputs[number] = plant._input(number, parameters)
+        inputs = plant.bench.daq.inputs
+        inputs[number] = replace(inputs[number], **errors)
 
     return change
 
