@@ -98,6 +98,7 @@ def _document(result: VerifyResult) -> dict[str, Any]:
         run_time_s=result.run_time_s,
         stop_reason=result.stop_reason,
         unsafe=result.unsafe,
+        left_out=result.left_out,
     )
 
 
@@ -135,6 +136,8 @@ def _print_outcome(result: VerifyResult) -> None:
             not_tested=tuple(titles[name] for name in outcome.not_tested),
         )
     )
+    if result.left_out:
+        typer.echo(f"Left out by plan {facts.plan}: {', '.join(result.left_out)}.")
     _print_findings("Failed", [f for f in result.findings if f.verdict is Verdict.FAIL])
     _print_findings("Inconclusive", [f for f in result.findings if f.verdict is Verdict.INCONCLUSIVE])
     _print_findings("Not run", [f for f in result.findings if f.verdict is Verdict.NOT_RUN])
@@ -186,3 +189,5 @@ def _print_check(check: PlanCheck) -> None:
     typer.echo(f"Bench time in all: {check.bench_time_s:.0f} s.")
     if check.not_tested:
         typer.echo(f"Not tested by this plan: {', '.join(check.not_tested)}.")
+    if check.left_out:
+        typer.echo(f"Left out by this plan, so its runs are partial: {', '.join(check.left_out)}.")

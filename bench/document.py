@@ -53,11 +53,12 @@ def run_document(
     run_time_s: float,
     stop_reason: str,
     unsafe: Sequence[str],
+    left_out: Sequence[str],
 ) -> dict[str, Any]:
     """Return what `verify --json` prints.
 
     `run_time_s` is the wall time of the run without start-up and report, `stop_reason` why it ended early, `unsafe`
-    what could not be made safe or not be read back.
+    what could not be made safe or not be read back, `left_out` the procedures that a partial plan does without.
     """
     return {
         "verdict": outcome.verdict.value,
@@ -74,6 +75,7 @@ def run_document(
         "run_time_s": finite(run_time_s),
         "peak_memory_mb": finite(outcome.peak_memory_mb),
         "not_tested": list(outcome.not_tested),
+        "left_out_procedures": list(left_out),
         "stop_reason": stop_reason,
         "not_known_to_be_safe": list(unsafe),
         "findings": [finding_document(finding) for finding in findings],

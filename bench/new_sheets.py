@@ -14,6 +14,7 @@ from bench.errors import UsageError
 from bench.sheets import load_unit
 from bench.sheets.fields import is_name
 from bench.sheets.signals import PLUG, RECEIVE_LINE, ExpectedSignal, expected_signals
+from test_plans.dimming_positions import LIMIT as SHORT_CURRENT
 from test_plans.reported_settings import settings_of
 from test_plans.sheets import UnitSheet
 from test_plans.signals import stimuli_of, switches_of
@@ -24,7 +25,10 @@ _AFTER_ADAPTERS = "# What the simulated bench is drawn from"
 _PLUG_OHM = 1.4
 _LIGHT_OHM = 1000.0
 _LOAD_RESERVE = 1.3
-_STANDARD_OHM = (1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)  # E12
+_SHORT_OHM, _SHORT_A = 0.5, 6.0
+_FEED_OHM, _FEED_A = 10e3, 2e-3
+_E12 = (1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)
+_STANDARD_VALUES = tuple(round(value * 10.0**decade, 6) for decade in range(-2, 5) for value in _E12)
 
 
 def new_sheet(kind: str, name: str, *, model: str | None, folder: Path) -> Path:
@@ -133,7 +137,10 @@ def adapter_lines(unit: UnitSheet, taken: Collection[int]) -> Iterator[str]:
 
 
 def _load_lines(unit: UnitSheet, here: str, outputs: Iterator[int]) -> Iterator[str]:
-    """Yield the loads: 1.4 ohm at the plug; a resistor for the rated current and 1 kohm for each motor."""
+    """Yield the loads: 1.4 ohm at the plug; for each motor its rated load and 1 kohm; for each dimming output three.
+
+    A dimming output gets the heaviest load below its current limit, a short, and a feed from the bench's reference.
+    """
     yield f"\n[{here}.loads.{PLUG}] # at the unit plug, in the unit's stead"
     yield _load(_PLUG_OHM, next(outputs), 12.0)
     for axis in unit.trims:
@@ -141,18 +148,29 @@ def _load_lines(unit: UnitSheet, here: str, outputs: Iterator[int]) -> Iterator[
         yield f"\n[{here}.loads.{axis.name}] # {axis.rated_current_a:g} A at {unit.nominal_voltage_v:g} V"
         for resistance in (ohm, _LIGHT_OHM):
             yield _load(resistance, next(outputs), _LOAD_RESERVE * unit.highest_voltage_v / resistance)
+    if (limit := unit.limits.get(SHORT_CURRENT)) is not None:
+        ohm = _next_above(unit.nominal_voltage_v / limit.low)
+        for output in unit.dimming:
+            yield f"\n[{here}.loads.{output.name}]"
+            yield _load(ohm, next(outputs), max(limit.high, _LOAD_RESERVE * unit.highest_voltage_v / ohm))
+            yield _load(_SHORT_OHM, next(outputs), _SHORT_A)
+            yield _load(_FEED_OHM, next(outputs), _FEED_A, to=', to = "reference"')
 
 
-def _load(ohm: float, output: int, rated_a: float) -> str:
+def _load(ohm: float, output: int, rated_a: float, *, to: str = "") -> str:
     name = f"{ohm / 1000.0:g} kohm" if ohm >= 1000.0 else f"{ohm:g} ohm"
-    rest = f'resistance = "{name}", tolerance = "0.1 %", max-current = "{rated_a:.3g} A"'
+    rest = f'resistance = "{name}", tolerance = "0.1 %", max-current = "{rated_a:.3g} A"{to}'
     return f'"{name}" = {{ digital-output = {output}, {rest} }}'
 
 
 def _nearest(ohm: float) -> float:
     """Return the standard resistance that is nearest, by ratio."""
-    decades = [round(value * 10.0**decade, 6) for decade in range(-2, 5) for value in _STANDARD_OHM]
-    return min(decades, key=lambda value: max(value / ohm, ohm / value))
+    return min(_STANDARD_VALUES, key=lambda value: max(value / ohm, ohm / value))
+
+
+def _next_above(ohm: float) -> float:
+    """Return the standard resistance that is next above."""
+    return min(value for value in _STANDARD_VALUES if value >= ohm)
 
 
 def _pins(unit: UnitSheet) -> dict[str, str]:

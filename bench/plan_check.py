@@ -105,6 +105,7 @@ class PlanCheck:
     model: str
     steps: tuple[StepCheck, ...]
     not_tested: tuple[str, ...]  # functions of the unit that no step that can be done touches
+    left_out: tuple[str, ...]  # procedures that a partial plan does without, though they look at what it touches
 
     @property
     def bench_time_s(self) -> float:
@@ -121,6 +122,7 @@ class PlanCheck:
             "bench_time_s": self.bench_time_s,
             "procedures": [step.to_json() for step in self.steps],
             "not_tested": list(self.not_tested),
+            "left_out_procedures": list(self.left_out),
         }
 
 
@@ -145,13 +147,30 @@ def check_plan(
         plan_bytes += checked.capture_bytes
         steps.append(_waiting(checked, step, steps))
     touched = {name for step in steps if step.ability is not Ability.CANT for name in step.functions}
+    planned = {step.procedure for step in steps}
+    others = (
+        (procedure, setup_for(_unplanned(name), unit=unit, aircraft=aircraft, plan=plan, bench=bench))
+        for name, procedure in procedures.items()
+        if plan.partial and name not in planned
+    )
     return PlanCheck(
         plan=plan.name,
         bench=bench.name,
         model=unit.model,
         steps=tuple(steps),
         not_tested=tuple(function.name for function in unit.functions if function.name not in touched),
+        left_out=tuple(
+            procedure.name
+            for procedure, setup in others
+            if not (isinstance(procedure, Selective) and procedure.not_for_model(setup))
+            and touched.intersection(procedure.functions(setup))
+        ),
     )
+
+
+def _unplanned(procedure: str) -> Step:
+    """Return a step that no plan has: only to ask a procedure what it would look at."""
+    return Step(procedure=procedure, stage="final", gated_by=())
 
 
 def needs_of(procedure: Procedure, setup: Setup) -> Needs:

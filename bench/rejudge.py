@@ -11,7 +11,7 @@ from analysis.report import render_report
 from analysis.verdict import Cause, Verdict
 from bench.judging import completed_id, drifted, judge_step, left_out, spoilt_by, trouble_finding, unproved
 from bench.outcome import outcome_of
-from bench.planning import plan_steps
+from bench.planning import plan_check, plan_steps
 from bench.records.evidence import RecordEvidence
 from bench.records.reading import load_record
 from bench.records.record import Record, StoredResult
@@ -89,7 +89,7 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
         steps,
         sheets.unit,
         status=parent.outcome.status if parent.outcome else RunStatus.CRASHED,
-        partial=bool(parent.facts.only) or sheets.plan.single_function,
+        partial=bool(parent.facts.only) or sheets.plan.partial,
         bench_time_s=bench_time_s,
         wall_time_s=time.perf_counter() - began_wall_s,
     )
@@ -105,6 +105,7 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
         unsafe=tuple(reason for finding in record.findings if finding.id == NOT_SAFE_ID for reason in finding.reasons),
         stop_reason="; ".join(stop.reason for stop in record.stops),
         function_titles={function.name: function.title for function in sheets.unit.functions},
+        left_out=plan_check(sheets).left_out,
     )
 
 

@@ -16,9 +16,11 @@ from analysis.report import (
 )
 from analysis.verdict import Verdict
 from bench.outcome import touched_functions
+from bench.planning import plan_check
 from bench.records.record import Record
 from bench.run_sheets import RunSheets
 from bench.steps import PlannedStep
+from test_plans.registry import PROCEDURES
 from test_plans.reported_settings import settings_of
 from test_plans.sheets import UnitSheet
 
@@ -72,6 +74,7 @@ def run_summary(record: Record, sheets: RunSheets, steps: Sequence[PlannedStep])
             for step in steps
             if step.left_out is not None and step.left_out.untested
         ),
+        beyond_plan=tuple(PROCEDURES[name].title for name in plan_check(sheets).left_out),
         attempts=attempts(record.findings, procedure_titles),
         operator=facts.operator,
         work_order=facts.work_order,

@@ -14,7 +14,7 @@ from bench.bus_traffic import BusTraffic
 from bench.errors import RecordError, RunStoppedError, SheetError, UsageError
 from bench.judging import drifted, spoilt_by, unproved
 from bench.outcome import outcome_of
-from bench.planning import plan_steps
+from bench.planning import plan_check, plan_steps
 from bench.progress import Progress
 from bench.records.record_writer import RecordWriter, check_writable
 from bench.records.run_facts import InstrumentFacts, RunFacts, RunOutcome, RunStatus
@@ -43,6 +43,7 @@ class VerifyResult:
     unsafe: tuple[str, ...]
     stop_reason: str
     function_titles: dict[str, str]
+    left_out: tuple[str, ...]  # procedures that a partial plan does without
 
 
 def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> VerifyResult:
@@ -109,7 +110,7 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
         steps,
         sheets.unit,
         status=RunStatus.STOPPED if result.stopped else RunStatus.COMPLETE,
-        partial=bool(request.only) or sheets.plan.single_function,
+        partial=bool(request.only) or sheets.plan.partial,
         bench_time_s=result.bench_time_s,
         wall_time_s=time.perf_counter() - began_wall_s,
     )
@@ -125,6 +126,7 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
         unsafe=result.unsafe,
         stop_reason=result.stopped,
         function_titles={function.name: function.title for function in sheets.unit.functions},
+        left_out=plan_check(sheets).left_out,
     )
 
 

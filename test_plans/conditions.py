@@ -5,6 +5,8 @@ The sheets' reader has checked keys and units; a wrong type here is a programmin
 
 from test_plans.sheets import Setup
 
+RESERVE = 1.4  # current limit over what a conforming unit may draw; 1.3 is the least that the plan check takes
+
 
 def number(setup: Setup, key: str, default: float) -> float:
     """Return condition `key` as a number, or `default` where the step does not give it.
@@ -79,4 +81,4 @@ def conforming_a(setup: Setup, condition: str) -> float:
 def current_limit_a(setup: Setup, condition: str, default_a: float) -> float:
     """Return the supply's current limit: condition `current_limit_a`, else 1.4 times what a good unit may draw."""
     conforming_a = setup.unit.conforming_current_a.get(condition)
-    return number(setup, "current_limit_a", default_a if conforming_a is None else round(1.4 * conforming_a, 3))
+    return number(setup, "current_limit_a", default_a if conforming_a is None else round(RESERVE * conforming_a, 3))

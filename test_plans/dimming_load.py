@@ -18,6 +18,7 @@ from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, conforming_a, number
 from test_plans.dimming_bench import dimming_function, drive_all, highest_v, outputs_of, signals_of
 from test_plans.dimming_levels import is_pwm, relative_percent, worst_of
+from test_plans.dimming_positions import rated_position, short_position
 from test_plans.driving import bring_up
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
@@ -27,7 +28,6 @@ from test_plans.sheets import DimmingOutput, Setup
 from test_plans.signals import voltage_signal
 
 RATE_HZ = 50_000.0
-RATED, SHORT = "18.5 ohm", "0.5 ohm"
 CONDITION = "dimming-load"
 PHASES = ("before", "rated", "between", "short", "after")
 PHASE_S = 0.25
@@ -84,7 +84,11 @@ class DimmingLoad:
             highest_voltage_v=volts,
             supply_current_a=conforming_a(setup, CONDITION),
             current_limit_a=_limit_a(setup),
-            loads=tuple((output.name, position) for output in outputs for position in (RATED, SHORT)),
+            loads=tuple(
+                (output.name, position)
+                for output in outputs
+                for position in (rated_position(setup, output), short_position(setup, output))
+            ),
             load_current_a=_highest_a(setup),
             stimuli=tuple(rheostat.name for rheostat in setup.unit.rheostats),
             limits=(
@@ -102,10 +106,11 @@ class DimmingLoad:
         drive_all(rig, setup, 1.0)
         rig.wait(SETTLE_S)
         for output in outputs_of(setup):
+            positions = {"rated": rated_position(setup, output), "short": short_position(setup, output)}
             signals = (*signals_of(setup), "unit.current.high")
             with rig.capture(output.name, signals, sample_rate_hz=RATE_HZ) as session:
                 for number, phase in enumerate(PHASES):
-                    rig.set_load(output.name, {"rated": RATED, "short": SHORT}.get(phase, "open"))
+                    rig.set_load(output.name, positions.get(phase, "open"))
                     session.note(**{PHASE_NOTE: phase})
                     session.wait_until((number + 1) * PHASE_S)
             rig.set_load(output.name, "open")
@@ -134,7 +139,7 @@ class DimmingLoad:
         return drop.measurement(
             id=f"{output.name}.regulation",
             limit="dimming-regulation",
-            title=f"{output.title}: drop from no load to {RATED}",
+            title=f"{output.title}: drop from no load to {rated_position(setup, output)}",
             function=dimming_function(setup),
             quantity_unit="V",
             pins=(output.pin,),
@@ -145,7 +150,7 @@ class DimmingLoad:
         return _peak_to_peak(record, setup, output, windows).measurement(
             id=f"{output.name}.ripple",
             limit="dc-ripple",
-            title=f"{output.title}: ripple at {RATED}, peak to peak",
+            title=f"{output.title}: ripple at {rated_position(setup, output)}, peak to peak",
             function=dimming_function(setup),
             quantity_unit="V",
             pins=(output.pin,),
@@ -155,7 +160,8 @@ class DimmingLoad:
     def _short(
         self, record: Record, setup: Setup, output: DimmingOutput, windows: dict[str, Window]
     ) -> Iterator[Measurement]:
-        load = setup.bench.loads.get(output.name, {}).get(SHORT)
+        short = short_position(setup, output)
+        load = setup.bench.loads.get(output.name, {}).get(short)
         volts = _mean(record, setup, output, windows, "short")
         resistor = (
             bounded(load.resistance_ohm, load.relative_bound * load.resistance_ohm, f"short of {output.name}")
@@ -170,7 +176,7 @@ class DimmingLoad:
             (
                 "short-current",
                 "dimming-short-current",
-                f"current into {SHORT}",
+                f"current into {short}",
                 "A",
                 ratio(volts, resistor),
                 ("as volts across the resistor, at full travel",),

@@ -17,19 +17,20 @@ from test_plans.conditions import count
 from test_plans.discrete_bench import discrete_needs, pin_capture, pins_of, wake
 from test_plans.discrete_pins import RAMP_RATE_V_PER_S, ramp_of
 from test_plans.driving import levels_of
+from test_plans.expected import reading, worst
 from test_plans.held_pins import TRUTH, held_doubts, isolate_held_pins
 from test_plans.looks import Probe, looks_of, probes_of, states_of, unsure_doubts
 from test_plans.model_gaps import without_shown_discretes
 from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.pull_up import CAPTURE as PULL_UP
-from test_plans.pull_up import PULL_UP_S, load_pull_ups, pull_current, pulled_up
+from test_plans.pull_up import PULL_UP_S, expected_pull_current, load_pull_ups, pull_current, pulled_up
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Discrete, Sense, Setup
 from test_plans.signals import function_named, voltage_signal
 
 RATE_HZ = 1000.0
-HALVINGS = 7  # 4 V of pin in steps of 30 mV
+HALVINGS = 7  # 4 V of pin in steps of 30 mV; a plan gives others as `points`
 AGAIN = 2  # both last levels once more
 STILL_S = 0.25  # beyond the debounce: the pin stands still before anybody is asked
 SETTLE_S = 0.05
@@ -57,7 +58,7 @@ class DiscreteLamps:
         shown = _shown(setup)
         looks = 1 + 2 * _trials(setup) * len(shown)
         groups = [(TRUTH, shown, looks * (_still_s(setup) + PERSON_S))]
-        one_s = 2 * (HALVINGS + AGAIN) * (2 * _still_s(setup) + PERSON_S)
+        one_s = 2 * (_halvings(setup) + AGAIN) * (2 * _still_s(setup) + PERSON_S)
         groups += [(_capture(discrete), (discrete,), one_s) for discrete in shown]
         if _pulls(setup):
             groups.append((PULL_UP, pulled_up(setup), PULL_UP_S))
@@ -67,12 +68,7 @@ class DiscreteLamps:
                 pin_capture(name, group, sample_rate_hz=RATE_HZ, duration_s=duration_s, lines=())
                 for name, group, duration_s in groups
             ),
-            limits=tuple(
-                (f"{level}-{what}", 15e-3)
-                for level in sorted({discrete.sense.level for discrete in shown})
-                for what in ("threshold-active", "threshold-inactive", "hysteresis")
-            )
-            + (((LIMIT, 7e-6),) if _pulls(setup) else ()),
+            limits=(*_expected(setup), *(((LIMIT, expected_pull_current(setup)),) if _pulls(setup) else ())),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -125,7 +121,7 @@ class DiscreteLamps:
         """Halve the stretch in which the lamp changes, every level approached from the same resting level."""
         ramp = ramp_of(discrete, setup.bench, RAMP_RATE_V_PER_S)
         dark_v, lit_v = ramp.inactive_v, ramp.active_v
-        for _ in range(HALVINGS):
+        for _ in range(_halvings(setup)):
             level_v = 0.5 * (dark_v + lit_v)
             lit = self._look_at(rig, setup, discrete, level_v, becoming_active=becoming_active)
             if lit is None:
@@ -292,6 +288,32 @@ def _capture(discrete: Discrete) -> str:
 
 def _pulls(setup: Setup) -> bool:
     return bool(pulled_up(setup)) and LIMIT in setup.unit.limits
+
+
+def _expected(setup: Setup) -> tuple[tuple[str, float], ...]:
+    """Return what thresholds and hysteresis will be worth: mostly the width that the halving leaves."""
+    found = {}
+    for discrete in _shown(setup):
+        ramp = ramp_of(discrete, setup.bench, RAMP_RATE_V_PER_S)
+        width_v = abs(ramp.active_v - ramp.inactive_v) / 2 ** _halvings(setup)  # at the stimulus, so at the pin at most
+        edges = [
+            combined(
+                level_v,
+                (
+                    (reading(setup, voltage_signal(discrete.name), level_v), 1.0),
+                    (resolved(0.0, width_v, f"width at {level_v:g} V"), 1.0),
+                ),
+            )
+            for level_v in (discrete.threshold_active_v, discrete.threshold_inactive_v)
+        ]
+        level = discrete.sense.level
+        found[f"{level}-threshold-active"], found[f"{level}-threshold-inactive"] = map(worst, edges)
+        found[f"{level}-hysteresis"] = worst(difference(*edges))
+    return tuple(found.items())
+
+
+def _halvings(setup: Setup) -> int:
+    return count(setup, "points", HALVINGS)
 
 
 def _trials(setup: Setup) -> int:

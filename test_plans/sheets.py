@@ -259,10 +259,16 @@ class Plan:
 
     name: str
     title: str
-    single_function: bool  # such a plan's runs are always partial
+    single_function: bool
     airspeed_kt: float
     steps: tuple[Step, ...]
+    shortened: bool = False  # it takes the most telling part of each function only
     digest: str = ""
+
+    @property
+    def partial(self) -> bool:
+        """Whether no run of it can read as acceptance, because it leaves out by design."""
+        return self.single_function or self.shortened
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

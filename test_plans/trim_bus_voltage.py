@@ -11,7 +11,7 @@ from dataclasses import replace
 from analysis.measurement import Doubt, Measurement, Result
 from analysis.uncertainty import Estimate, difference, exact, product, ratio
 from analysis.verdict import Cause
-from test_plans.conditions import count, current_limit_a
+from test_plans.conditions import RESERVE, conforming_a, count, number
 from test_plans.driving import LEAD_S, Touch, apply_loads, axes_under_test, bring_up, drop_loads
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import Evidence, Needs, NotForModel
@@ -33,7 +33,6 @@ from test_plans.trim_loaded import CONDITION
 from test_plans.trim_switches import drop_of, seat_words, switch_id
 from test_plans.trim_timed import duration_s, take
 
-LIMIT_A = 3.0
 PRESSES = 3
 HOLD_S = 0.3
 SPACING_S = 0.5003  # a little further in the unit's scan with every press
@@ -69,19 +68,19 @@ class TrimBusVoltage:
             captures,
             volts=highest_v,
             condition=CONDITION,
-            limit_a=current_limit_a(setup, CONDITION, LIMIT_A),
+            limit_a=_limit_a(setup),
             load=load_name(setup),
             limits=(("trim-drop-by-bus", 10e-3), ("trim-latency", 45e-6)),
         )
         return replace(
             needs,
             bench_time_s=needs.bench_time_s + len(_voltages(setup)) * SUPPLY_SETTLE_S,
-            supply_current_a=needs.supply_current_a * highest_v / setup.unit.nominal_voltage_v,
+            supply_current_a=needs.supply_current_a * _rise(setup),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Press every switch at each voltage; the bus ends where it began."""
-        limit_a = current_limit_a(setup, CONDITION, LIMIT_A)
+        limit_a = _limit_a(setup)
         nominal_v = setup.unit.nominal_voltage_v
         bring_up(rig, setup, voltage_v=nominal_v, current_limit_a=limit_a)
         for what, volts in _voltages(setup):
@@ -119,6 +118,16 @@ class TrimBusVoltage:
                         notes=(f"both scaled to {axis.rated_current_a:g} A",),
                     )
                     yield from _latencies(record, setup, (axis, switch), what, volts)
+
+
+def _rise(setup: Setup) -> float:
+    """Return by how much a resistor draws more from the highest bus than from the nominal one."""
+    return setup.unit.highest_voltage_v / setup.unit.nominal_voltage_v
+
+
+def _limit_a(setup: Setup) -> float:
+    """Return the supply's current limit: what the step says, else enough for a conforming unit on the highest bus."""
+    return number(setup, "current_limit_a", round(RESERVE * conforming_a(setup, CONDITION) * _rise(setup), 3))
 
 
 def _scaled_drop(record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> Estimate:

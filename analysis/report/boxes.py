@@ -92,7 +92,8 @@ def _not_judged(summary: RunSummary, findings: Sequence[Finding]) -> tuple[str, 
     """Return what ran, or should have, and is not known all the same; "" for what there is none of."""
     doubtful = [finding for finding in findings if finding.verdict is Verdict.INCONCLUSIVE]
     return (
-        "Partial run: procedures of the plan were left out." if summary.partial else "",
+        "Partial run: not everything was asked of the unit." if summary.partial else "",
+        _listed("Left out by the plan", summary.beyond_plan),
         f"Stopped before its end: {summary.stop_reason}" if summary.stop_reason else "",
         _listed("Not decided", [f.title for f in doubtful if f.cause is not Cause.BENCH]),
         _listed("Spoilt by the bench, so not known", [f.title for f in doubtful if f.cause is Cause.BENCH]),

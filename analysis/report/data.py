@@ -85,7 +85,7 @@ class RunSummary:
         bench: title of the bench.
         simulated: whether bench and unit were simulated.
         verdict, cause: of the run.
-        partial: whether procedures of the plan were left out on purpose, or the plan is a single-function one.
+        partial: whether procedures of the plan were left out on purpose, or the plan itself leaves out by design.
         stop_reason: why the run was stopped before its end, or "".
         tested, not_tested: titles of the functions touched and not touched, in the unit sheet's order.
         not_tested_reasons: title of a function not tested -> why, where a procedure of the plan would have touched it.
@@ -99,6 +99,7 @@ class RunSummary:
         not_run: procedures that did not run, with reasons.
         remarks: of the plan check.
         untested: characteristics that this model does not show, with the reason.
+        beyond_plan: titles of procedures that a partial plan does without, though they look at what it touches.
         attempts: history of all procedures, first attempts included.
         operator, work_order: who, and the shop's own job number; "" where not given.
         squawk: the customer's words; `squawk_reproduced` None where nobody said.
@@ -141,6 +142,7 @@ class RunSummary:
     not_run: tuple[NotRun, ...] = ()
     remarks: tuple[PlanRemark, ...] = ()
     untested: tuple[PlanRemark, ...] = ()
+    beyond_plan: tuple[str, ...] = ()
     attempts: tuple[AttemptLine, ...] = ()
     instruments: tuple[InstrumentLine, ...] = ()
     prompts: tuple[PromptLine, ...] = ()

@@ -72,6 +72,7 @@ class PlanFile(Table):
     name: Name
     title: Title
     single_function: bool = False
+    shortened: bool = False  # it takes the most telling part of each function only
     airspeed: Knots
     steps: Annotated[tuple[StepTable, ...], Field(min_length=1)]
 
@@ -111,6 +112,7 @@ def to_plan(file: PlanFile, digest: str) -> Plan:
         name=file.name,
         title=file.title,
         single_function=file.single_function,
+        shortened=file.shortened,
         airspeed_kt=file.airspeed,
         steps=tuple(
             Step(

@@ -70,6 +70,7 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "creep_v": units.VOLTAGE,
         "creep_s": units.TIME,
         "low_bus_ohm": units.RESISTANCE,
+        "low_bus_v": units.VOLTAGE,
         "duty_offset": units.PERCENT,
         "positive_duty_fixed": units.PERCENT,
         "negative_duty_fixed": units.PERCENT,

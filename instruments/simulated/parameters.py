@@ -215,7 +215,7 @@ class TwinParameters:
     0 never), <d>.drop_out_s (for so long), unit.loses_edges (>= 0.5: of two changes in one scan only one is taken),
     <s>.debounce_scans, <a>.positive_ohm, <a>.negative_ohm, <a>.positive_dead, <a>.negative_dead (>= 0.5: dead),
     <a>.cut_off_s, <a>.leakage_a, <a>.creep_v, <a>.creep_s (across the output after a start),
-    <a>.low_bus_ohm (more resistance when driven from a bus below 12 V), <a>.duty_offset (per cent),
+    <a>.low_bus_ohm (more resistance when driven from a bus below <a>.low_bus_v), <a>.duty_offset (per cent),
     <a>.positive_duty_fixed, <a>.negative_duty_fixed (per cent, whatever the airspeed; 0 follows it), and, 0 in a good
     unit and there from 0.5 on: <a>.leads_swapped and those of `trim_faults.TrimFaults` (<a>.priority_delay_s in s,
     <s>.uncut),

@@ -16,7 +16,6 @@ from instruments.simulated.parameters import BridgeOutput, PlainOutput
 from instruments.simulated.sampling import ZERO, Chopping, Piece, Signal
 
 CREEP_OHM = 20.0  # behind a bridge that creeps
-LOW_BUS_V = 12.0  # below it a weak gate supply shows
 
 
 class _Shape(NamedTuple):
@@ -45,6 +44,7 @@ class Bridge:
         }
         self._duty_offset = quantities[f"{name}.duty_offset"] / 100.0
         self._low_bus_ohm = quantities[f"{name}.low_bus_ohm"]
+        self._low_bus_v = quantities[f"{name}.low_bus_v"]
         self._sign = -1 if parameters.reversed is not (quantities[f"{name}.leads_swapped"] >= 0.5) else 1
         self._leakage_a = quantities[f"{name}.leakage_a"]
         self._creep_v = quantities[f"{name}.creep_v"]
@@ -67,7 +67,7 @@ class Bridge:
             duty = self._fixed[direction]
         elif duty < 1.0:
             duty = min(1.0, max(0.0, duty + self._duty_offset))
-        bridge_ohm = self._ohm[direction] + (self._low_bus_ohm if bus_v < LOW_BUS_V else 0.0)
+        bridge_ohm = self._ohm[direction] + (self._low_bus_ohm if bus_v < self._low_bus_v else 0.0)
         feed = 1.0 if self._shape is None else self._shape.feed
         self._show(now_ns, _Shape(direction * self._sign, duty, load_ohm, bridge_ohm, feed))
 

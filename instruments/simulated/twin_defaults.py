@@ -45,6 +45,7 @@ AXIS_DEFAULTS = {
     "creep_v": 0.0,
     "creep_s": 0.0,
     "low_bus_ohm": 0.0,
+    "low_bus_v": 12.0,
     "duty_offset": 0.0,
     "positive_duty_fixed": 0.0,
     "negative_duty_fixed": 0.0,

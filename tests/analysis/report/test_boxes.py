@@ -56,7 +56,7 @@ def test_a_partial_pass_is_open_in_two_boxes():
     unit, _, rest = three_boxes(passing_summary(partial=True))
     assert (unit.answer, unit.mark) == ("pass, of a partial run", "open")
     assert (rest.answer, rest.mark) == ("open questions remain", "open")
-    assert rest.lines[0] == "Partial run: procedures of the plan were left out."
+    assert rest.lines[0] == "Partial run: not everything was asked of the unit."
 
 
 def test_a_bench_that_was_not_checked_is_not_known():
