@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.line_fit import fit_line
+
 COVERAGE_FACTOR = 2.0
 
 
@@ -71,14 +73,14 @@ def linearity(levels: Sequence[float] | NDArray[np.float64]) -> Linearity:
     if lsb == 0.0:
         raise ValueError("linearity: both ends of the staircase are alike, so it has no step to measure by")
     steps = np.arange(len(values), dtype=np.float64)
-    slope, offset = np.polyfit(steps, values, 1)
+    best = fit_line(steps, values)
     return Linearity(
         lsb=lsb,
         dnl=np.diff(values) / lsb - 1.0,
         inl=(values - values[0]) / lsb - steps,
-        best_slope=float(slope),
-        best_offset=float(offset),
-        best_residual=float(np.abs(values - (slope * steps + offset)).max()),
+        best_slope=best.slope,
+        best_offset=best.offset,
+        best_residual=best.worst_residual,
     )
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.line_fit import fit_line
 from analysis.measurement import Doubt
 from analysis.uncertainty import Estimate, difference, product, ratio, total
 from analysis.verdict import Cause
@@ -46,8 +47,7 @@ def slope_v_per_s(voltage_v: NDArray[np.float64], sample_rate_hz: float) -> floa
     n = len(voltage_v)
     if n < 2:
         return math.nan
-    offset = np.arange(n) - 0.5 * (n - 1)
-    return float(offset @ (voltage_v - voltage_v.mean()) / (offset @ offset)) * sample_rate_hz
+    return fit_line(np.arange(n, dtype=np.float64), voltage_v).slope * sample_rate_hz
 
 
 def is_steady(voltage_v: NDArray[np.float64], sample_rate_hz: float) -> bool:

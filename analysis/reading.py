@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from analysis.capture import CODE_MAX, CODE_MIN, AnalogChannel, Capture
 from analysis.measurement import Doubt
+from analysis.moments import merged, moments
 from analysis.uncertainty import Estimate, Pooling, Source, Term
 from analysis.verdict import Cause
 
@@ -58,7 +59,7 @@ def mean_reading(capture: Capture, signal: str, start_s: float = 0.0, stop_s: fl
             n=0,
             channel=channel,
         )
-    value = float(values.mean())
+    value = moments(values).mean
     if not math.isfinite(value):
         doubts = (*doubts, Doubt(reason=f"{capture.name}: {signal} has samples that are no numbers", cause=Cause.BENCH))
     noise, degrees_of_freedom = noise_of_mean(values, resolution=channel.scale)
@@ -143,12 +144,12 @@ def noise_of_mean(values: NDArray[np.float64], *, resolution: float = 0.0) -> tu
     n = len(values)
     if n < 2:
         return abs(resolution) / math.sqrt(12.0), math.inf
-    scatter = float(values.std(ddof=1))
+    length = n // BLOCKS
+    blocks = [moments(values[first : first + length]) for first in range(0, length * BLOCKS, length or 1)]
+    scatter = merged([*blocks, moments(values[length * BLOCKS :])]).sd
     u, degrees_of_freedom = scatter / math.sqrt(n), float(n - 1)
     if n >= 2 * BLOCKS:
-        length = n // BLOCKS
-        means = values[: length * BLOCKS].reshape(BLOCKS, length).mean(axis=1)
-        u_blocks = float(means.std(ddof=1)) / math.sqrt(BLOCKS)
+        u_blocks = moments(np.array([block.mean for block in blocks])).sd / math.sqrt(BLOCKS)
         if u_blocks > u:
             u, degrees_of_freedom = u_blocks, float(BLOCKS - 1)
     if scatter < 0.5 * abs(resolution):

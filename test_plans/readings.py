@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.capture import Capture, Event
+from analysis.line_fit import fit_line
 from analysis.measurement import Doubt
 from analysis.power import AGREES_WITHIN_U
 from analysis.reading import at_channel, mean_reading, stretch_doubts
@@ -146,12 +147,10 @@ class Record:
             return Fit(value=nothing(*(self.missing or (absent(self.name, signal),))), slope_per_s=math.nan)
         first = self.capture.span(start_s, stop_s).start
         offsets_s = (np.arange(first, first + values.size) / self.capture.sample_rate_hz) - at_s
-        slope, level = np.polyfit(offsets_s, values, 1)
-        residues = values - (slope * offsets_s + level)
-        u = float(residues.std(ddof=2)) / math.sqrt(values.size) if values.size > 2 else 0.0
-        estimate = at_channel(self.capture.channels[signal], float(level), u_noise=u, capture=self.name)
+        line = fit_line(offsets_s, values)
+        estimate = at_channel(self.capture.channels[signal], line.offset, u_noise=line.u_offset, capture=self.name)
         doubts = stretch_doubts(self.capture, signal, start_s, stop_s, least_samples=3)
-        return Fit(value=doubted(estimate, *doubts), slope_per_s=float(slope))
+        return Fit(value=doubted(estimate, *doubts), slope_per_s=line.slope)
 
     def stimuli(self, line: str) -> tuple[Stimulus, ...]:
         """Return what one stimulus line was told, in order of time."""
