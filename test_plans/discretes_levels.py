@@ -33,6 +33,7 @@ from test_plans.rig import Rig
 from test_plans.sheets import Discrete, Sense, Setup
 from test_plans.signals import function_named, voltage_signal
 from test_plans.silence import silence_doubts
+from test_plans.slow_edges import slow_edge
 
 RATE_HZ = 1000.0
 BASELINE_S = 1.2  # every discrete is reported once in it, before its switch is worked and after
@@ -110,6 +111,7 @@ class DiscreteLevels:
             held = held_doubts(evidence, setup, discrete)
             yield self._truth(evidence, setup, discrete, held)
             yield from self._thresholds(evidence, setup, discrete, held)
+            yield slow_edge(Record(evidence, f"ramps-{discrete.sense.level}"), evidence, setup, discrete, held)
             if discrete.sense is Sense.ACTIVE_LOW and "low-pull-current" in setup.unit.limits:
                 yield pull_current(evidence, setup, discrete, held)
         yield self._independence(evidence, setup)

@@ -23,6 +23,7 @@ _DISCRETE = {
     "bridge_s": units.CONDUCTANCE,
     "drop_out_changes": units.COUNT,
     "drop_out_s": units.TIME,
+    "noise_v": units.VOLTAGE,
 }
 
 

@@ -3,7 +3,9 @@
 Looks only at inputs whose pin moved or whose debounce is under way; for all others a scan changes nothing.
 What can be wrong: an input stuck or inverted; a contact that drops out inside the unit, for a while, after every
 so many changes; firmware that of two changes in one scan takes the first and forgets to count and report the other.
-Not modelled: what the comparator does between scans, noise at the comparator.
+Noise at the comparator is white from scan to scan and belongs to the scan's instant alone: one that has too little
+hysteresis for it chatters while its pin stands near a threshold.
+Not modelled: what the comparator does between scans, noise that several comparators share.
 """
 
 import math
@@ -11,11 +13,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+import numpy as np
+
+from instruments.simulated.noise import GaussianNoise
 from instruments.simulated.parameters import DiscreteInput
 
 STUCK_INACTIVE = 1
 STUCK_ACTIVE = 2
 PRESENT = 0.5  # a fault that is there or not is there from here on
+FARTHEST = 6.0  # sigma that noise ever reaches
 
 
 class Pins(Protocol):
@@ -42,6 +48,8 @@ class DebouncedDiscrete:
     inverted: bool = False
     drop_out_changes: int = 0  # the contact is lost after every so many changes; 0: never
     drop_out_scans: int = 0  # for so long
+    noise_v: float = 0.0  # rms, at the comparator
+    noise: GaussianNoise | None = None  # of rms 1, by scan
     compared: bool = False
     state: bool = False
     equal: int = 0
@@ -60,8 +68,17 @@ class DebouncedDiscrete:
             self.compared = voltage_v >= (self.inactive_v if self.compared else self.active_v)
         return self.compared is not self.inverted
 
-    def scan(self, voltage_v: float) -> bool:
-        """Take one scan; return whether a change was accepted."""
+    def near(self, voltage_v: float) -> bool:
+        """Say whether noise alone may move the comparator at this pin voltage."""
+        threshold_v = self.inactive_v if self.compared else self.active_v
+        return abs(voltage_v - threshold_v) < FARTHEST * self.noise_v
+
+    def scan(self, voltage_v: float, number: int = 0) -> bool:
+        """Take one scan; return whether a change was accepted. `number` is the scan's own, for its noise."""
+        if self.noise is not None and self.near(voltage_v):
+            drawn = np.empty(1, np.float32)
+            self.noise.fill(drawn, number)
+            voltage_v += self.noise_v * float(drawn[0])
         read = self.compare(voltage_v)
         self.lost_scans = max(0, self.lost_scans - 1)
         if read == self.state:
@@ -80,7 +97,9 @@ class DebouncedDiscrete:
 class DiscreteBank:
     """All discrete inputs of the unit."""
 
-    def __init__(self, discretes: Sequence[DiscreteInput], quantities: Mapping[str, float], pins: Pins) -> None:
+    def __init__(
+        self, discretes: Sequence[DiscreteInput], quantities: Mapping[str, float], pins: Pins, seed: int
+    ) -> None:
         self.inputs = [
             DebouncedDiscrete(
                 parameters=discrete,
@@ -91,6 +110,8 @@ class DiscreteBank:
                 inverted=quantities[f"{discrete.name}.inverted"] >= PRESENT,
                 drop_out_changes=round(quantities[f"{discrete.name}.drop_out_changes"]),
                 drop_out_scans=math.ceil(quantities[f"{discrete.name}.drop_out_s"] / quantities["unit.scan_s"]),
+                noise_v=quantities[f"{discrete.name}.noise_v"],
+                noise=GaussianNoise(seed, "unit", "comparator", discrete.name),
             )
             for discrete in discretes
         ]
@@ -115,20 +136,22 @@ class DiscreteBank:
         self._restless[pin] = discrete
         return True
 
-    def scan(self) -> list[DebouncedDiscrete]:
-        """Take one scan; return the inputs that accepted a change, and know of it."""
+    def scan(self, number: int) -> list[DebouncedDiscrete]:
+        """Take scan `number`, counted from the beginning of time; return the inputs that accepted a change."""
         if not self._restless:
             return []
         accepted: list[DebouncedDiscrete] = []
         restless = {}
         for pin, discrete in self._restless.items():
             was_lost = discrete.lost_scans > 0
-            if discrete.scan(self._pins.voltage_v(pin)):
+            voltage_v = self._pins.voltage_v(pin)
+            if discrete.scan(voltage_v, number):
                 if accepted and self._loses_edges:
                     discrete.changes -= 1
                 else:
                     accepted.append(discrete)
-            if discrete.equal or was_lost or discrete.lost_scans or self._pins.moving(pin):
+            unsettled = discrete.equal or was_lost or discrete.lost_scans
+            if unsettled or self._pins.moving(pin) or discrete.near(voltage_v):
                 restless[pin] = discrete
         self._restless = restless
         return accepted

@@ -212,7 +212,8 @@ class TwinParameters:
     <d>.threshold_active_v, <d>.threshold_inactive_v, <d>.pull_ohm, <d>.pull_v, <d>.debounce_scans,
     <d>.stuck (0 no, 1 stuck inactive, 2 stuck active), <d>.ground_short_s, <d>.inverted (>= 0.5),
     <d>.bridge_s (to the next discrete's pin), <d>.drop_out_changes (after every so many changes its contact is lost;
-    0 never), <d>.drop_out_s (for so long), unit.loses_edges (>= 0.5: of two changes in one scan only one is taken),
+    0 never), <d>.drop_out_s (for so long), <d>.noise_v (rms at the comparator),
+    unit.loses_edges (>= 0.5: of two changes in one scan only one is taken),
     <s>.debounce_scans, <a>.positive_ohm, <a>.negative_ohm, <a>.positive_dead, <a>.negative_dead (>= 0.5: dead),
     <a>.cut_off_s, <a>.leakage_a, <a>.creep_v, <a>.creep_s (across the output after a start),
     <a>.low_bus_ohm (more resistance when driven from a bus below <a>.low_bus_v), <a>.duty_offset (per cent),

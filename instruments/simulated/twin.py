@@ -64,7 +64,7 @@ class Twin:
         self._agenda, self._network, self._pins, self._bus = agenda, network, pins, bus
         quantities = self._quantities = twin_quantities(parameters)
         self.outputs = OutputStage(parameters, quantities, relays)
-        self.discretes = DiscreteBank(parameters.discretes, quantities, pins)
+        self.discretes = DiscreteBank(parameters.discretes, quantities, pins, seed)
         self.dimming = DimmingBank(parameters.rheostats, parameters.dimmers, quantities, pins, network.voltage_v)
         habits = parameters.trim_habits
         self.axes = {
@@ -229,7 +229,7 @@ class Twin:
         was_locked = self.lock_out.locked
         if self.lock_out.scan(self._network.voltage_v()) != was_locked:
             self._restless_axes.update(self.axes)
-        for discrete in self.discretes.scan():
+        for discrete in self.discretes.scan(now_ns // self._scan_ns):
             self._report_change(discrete)
         levels = self.dimming.scan(now_ns)
         for level in levels:

@@ -33,6 +33,7 @@ DISCRETE_DEFAULTS = {
     "bridge_s": 0.0,
     "drop_out_changes": 0.0,
     "drop_out_s": 0.0,
+    "noise_v": 0.0,
 }
 SWITCH_DEFAULTS = {"debounce_scans": 4.0, "uncut": 0.0}
 AXIS_DEFAULTS = {

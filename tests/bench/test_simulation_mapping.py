@@ -25,6 +25,7 @@ UNIT_DEFECTS = {
     "clamp-leaks": {"discrete-3.pull_v": 8.0},
     "threshold-low": {"discrete-1.threshold_active_v": 0.7},
     "hysteresis-lost": {"discrete-2.threshold_inactive_v": 1.65},
+    "comparator-chatters": {"discrete-3.noise_v": 0.3},
     "divider-open": {"discrete-8.stuck": 1.0, "discrete-8.pull_ohm": 10_022_000.0},
     "discrete-drops-out": {"discrete-8.drop_out_changes": 151.0, "discrete-8.drop_out_s": 0.040},
     "pwm-slow": {"pwm-1.frequency_hz": 100.0},

@@ -103,3 +103,45 @@ def test_of_two_changes_in_one_scan_only_one_is_known():
     drive(world, discrete_1=5.0)
     world.wait(0.05)
     assert sum(entry[1] for entry in shown(world).values()) == sum(entry[1] for entry in after.values()) + 1
+
+
+def crept(quantities, *, seconds=9.0):  # 0.5 V/s
+    """Return how often discrete 1 changed while its stimulus crept over both thresholds and back."""
+    world = running(quantities)
+    idle(world)
+    before = shown(world)["discrete-1"][1]
+    for level_v in (0.5, 5.0):
+        world.plant.ramp_analog_output(STIMULI["discrete-1"], level_v, round(seconds * 1e9))
+        world.wait(seconds + 0.1)
+    return shown(world)["discrete-1"][1] - before
+
+
+NARROW = {"discrete-1.threshold_inactive_v": 1.65}  # 50 mV of hysteresis instead of 1 V
+
+
+def test_noise_chatters_a_slow_edge_where_the_hysteresis_is_too_small_for_it_and_only_there():
+    assert crept({}) == 2
+    assert crept(NARROW) == 2  # without noise even little hysteresis is enough
+    assert crept({"discrete-1.noise_v": 0.2}) == 2  # and 1 V of it is enough for 0.2 V
+    assert crept(NARROW | {"discrete-1.noise_v": 0.2}) > 2  # four equal scans hide less than that
+
+
+def test_a_pin_at_rest_near_a_threshold_chatters_too():
+    world = running(NARROW | {"discrete-1.noise_v": 0.03})
+    idle(world)
+    # 1.625 V at the pin, between the thresholds: the drive behind 1 kohm against 5 V behind 4.7 kohm
+    drive(world, discrete_1=1.625 + (1.625 - 5.0) / 4.7)
+    first = shown(world)["discrete-1"][1]
+    world.wait(3.0)
+    assert shown(world)["discrete-1"][1] > first + 2
+
+
+def test_noise_belongs_to_its_instant_and_not_to_the_slices_of_time():
+    quantities = NARROW | {"discrete-1.noise_v": 0.03}
+    whole, sliced = running(quantities), running(quantities)
+    for world, slices in ((whole, 1), (sliced, 40)):
+        idle(world)
+        world.plant.ramp_analog_output(STIMULI["discrete-1"], 0.5, 2_000_000_000)
+        for _ in range(slices):
+            world.wait(2.0 / slices)
+    assert shown(whole) == shown(sliced)

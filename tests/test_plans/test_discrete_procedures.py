@@ -275,3 +275,23 @@ def test_enough_edges_need_no_follow_up():
     assert not PROCEDURES["discrete-latency"].follow_up(
         NotingRig(), setup_of("discrete-latency"), Shelf(latency(hidden=1))
     )
+
+
+def test_a_slow_edge_is_counted_once_and_one_that_is_counted_thrice_fails_though_the_thresholds_hold():
+    calm = judged("discrete-levels", ramps().capture())["discrete-1.slow-edge"]
+    assert (calm.verdict, calm.trials, calm.failures) == (Verdict.PASS, 2, 0)
+    scene = ramps()
+    for time_s, state, counter in ((8.8, True, 3), (8.85, False, 4)):  # on the way back, after the first report
+        scene.report("discrete-1", time_s, state=state, counter=counter)
+    scene.report("discrete-1", scene.n / 1000.0 - 0.04, state=False, counter=4)
+    found = judged("discrete-levels", scene.capture())
+    chattering = found["discrete-1.slow-edge"]
+    assert (chattering.verdict, chattering.cause, chattering.failures) == (Verdict.FAIL, Cause.UNIT, 1)
+    assert found["discrete-1.threshold-active"].verdict is Verdict.PASS
+
+
+def test_a_slow_edge_in_a_capture_with_lost_samples_is_the_benchs():
+    scene = ramps()
+    scene.gap(4.5, 600)
+    found = judged("discrete-levels", scene.capture())["discrete-1.slow-edge"]
+    assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.BENCH)
