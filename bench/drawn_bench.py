@@ -77,6 +77,12 @@ def drawn_bench(unit: UnitSheet, sheet: BenchSheet, simulation: BenchSimulation,
             reference_v=sheet.reference_v + errors.within(sheet.reference_bound_v, "reference"),
         ),
         loads_ohm=_loads(sheet, errors),
+        feeds_ohm={
+            sheet.stimulus_pins[feed.output]: feed.resistance_ohm
+            * (1.0 + errors.within(feed.relative_bound, "feed", feed.output))
+            for feed in sheet.loads
+            if feed.to_bus
+        },
         loads_to_reference=frozenset((load.output, load.position) for load in sheet.loads if load.to_reference),
         host_latency_s=simulation.host_latency_s,
     )
@@ -116,6 +122,10 @@ def _digital_outputs(sheet: BenchSheet, pins: Mapping[str, str]) -> dict[int, Di
     for position, output in sheet.paths.items():
         outputs[output] = DigitalOutputParameters(action="path", target=position)
     for load in sheet.loads:
+        if load.to_bus:
+            pin = sheet.stimulus_pins[load.output]
+            outputs[load.digital_output] = DigitalOutputParameters(action="feed", target=pin)
+            continue
         outputs[load.digital_output] = DigitalOutputParameters(
             action="load", target=load.output, position=load.position
         )
@@ -130,6 +140,8 @@ def _switch_pins(unit: UnitSheet) -> dict[str, str]:
 def _loads(sheet: BenchSheet, errors: _Errors) -> dict[str, dict[str, float]]:
     loads: dict[str, dict[str, float]] = {}
     for load in sheet.loads:
+        if load.to_bus:
+            continue
         error = errors.within(load.relative_bound, "load", load.output, load.position)
         loads.setdefault(load.output, {})[load.position] = load.resistance_ohm * (1.0 + error)
     return loads

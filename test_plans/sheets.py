@@ -278,6 +278,7 @@ class LoadPosition:
     resistance_ohm: float  # inf: open
     relative_bound: float
     to_reference: bool = False  # it leads to the bench's reference voltage, not to ground
+    to_bus: bool = False  # it leads to the unit's power pin: it feeds an input from the bus
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -62,6 +62,7 @@ SWITCH_OUTPUT = {name: 10 + index for index, name in enumerate(SWITCHES)}
 LOAD_9_OHM = {name: 30 + index for index, name in enumerate(AXES)}
 LOAD_1_KOHM = {name: 33 + index for index, name in enumerate(AXES)}
 PLUG_LOAD = 40
+FEED = 41  # of discrete 8 from the bus, 100 ohm
 # Digital inputs
 BUS_RECEIVE = 0
 SWITCH_LINE = {name: 1 + index for index, name in enumerate(SWITCHES)}
@@ -104,6 +105,7 @@ def dotterel_bench(**changes: Any) -> BenchParameters:
         PATH_RUN: DigitalOutputParameters(action="path", target="run"),
         PATH_20_OHM: DigitalOutputParameters(action="path", target="20 ohm"),
         ARM: DigitalOutputParameters(action="arm"),
+        FEED: DigitalOutputParameters(action="feed", target=pin_of("discrete-8")),
         PLUG_LOAD: DigitalOutputParameters(action="load", target="plug", position="1.4 ohm"),
     }
     digital |= {
@@ -140,6 +142,7 @@ def dotterel_bench(**changes: Any) -> BenchParameters:
             "plug": {"1.4 ohm": 1.4},
             **{axis: {"9.0 ohm": 9.0, "1 kohm": 1000.0} for axis in AXES},
         },
+        feeds_ohm={pin_of("discrete-8"): 100.0},
     )
 
 

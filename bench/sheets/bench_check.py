@@ -169,8 +169,19 @@ def _stimuli_and_switches(unit: UnitSheet, adapter: AdapterTable, here: str, fil
 def _loads(unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
     outputs = [PLUG, GROUND, LINES, *(axis.name for axis in unit.trims), *(output.name for output in unit.outputs)]
     outputs += [output.name for output in unit.dimming]
+    inputs = [discrete.name for discrete in unit.discretes]
     for output, positions in adapter.loads.items():
-        if output not in outputs:
+        for position, load in positions.items():
+            if (load.to == "bus") != (output in inputs):
+                key = f"{join_key(f'{here}.loads.{output}', position)}.to"
+                what, mend = f'found "{load.to}"', 'give "ground" or "reference": only a discrete is fed from the bus'
+                if output in inputs:
+                    mend = 'give "bus": a resistor at a discrete feeds it from the bus'
+                yield Problem(file, key, what, mend)
+        if output in inputs and len(positions) > 1:
+            what = f"has {len(positions)} feeds"
+            yield Problem(file, f"{here}.loads.{output}", what, "leave one: a pin has one relay to the bus")
+        if output not in (*outputs, *inputs):
             what = "is no output of this model"
             yield Problem(file, f"{here}.loads.{output}", what, suggestion(output, outputs, "outputs"))
         for position, load in positions.items():

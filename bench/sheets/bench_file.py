@@ -156,7 +156,7 @@ class LoadTable(Table):
     resistance: PositiveOhms
     tolerance: Fraction
     max_current: PositiveAmperes
-    to: Literal["ground", "reference"] = "ground"  # where its other end leads
+    to: Literal["ground", "reference", "bus"] = "ground"  # where its other end leads
 
 
 class BusWireTable(Table):

@@ -168,6 +168,7 @@ def _loads(adapter: AdapterTable) -> tuple[LoadWiring, ...]:
             relative_bound=load.tolerance,
             max_current_a=load.max_current,
             to_reference=load.to == "reference",
+            to_bus=load.to == "bus",
         )
         for output, positions in adapter.loads.items()
         for position, load in positions.items()
@@ -183,6 +184,7 @@ def _facts(bench: BenchFile, adapter: AdapterTable) -> BenchFacts:
                     resistance_ohm=load.resistance,
                     relative_bound=load.tolerance,
                     to_reference=load.to == "reference",
+                    to_bus=load.to == "bus",
                 )
                 for position, load in positions.items()
             },

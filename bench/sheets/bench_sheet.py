@@ -86,6 +86,7 @@ class LoadWiring:
     relative_bound: float
     max_current_a: float
     to_reference: bool = False  # its other end leads to the reference voltage, not to ground
+    to_bus: bool = False  # its other end leads to the unit's power pin: it feeds an input from the bus
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

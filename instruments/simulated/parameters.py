@@ -82,7 +82,8 @@ class DigitalOutputParameters:
     """What a digital output does when on.
 
     Actions: `press` (close pin `target` to ground; `dead` is a defect: never closes), `arm`, `path` (bus
-    switch to position `target`; none on is open), `load` (put `target`'s load to `position`; none on is open).
+    switch to position `target`; none on is open), `load` (put `target`'s load to `position`; none on is open),
+    `feed` (connect pin `target` to the bus through its resistor).
     """
 
     action: str
@@ -125,6 +126,7 @@ class BenchParameters:
     daq: DaqParameters
     loads_ohm: Mapping[str, Mapping[str, float]]  # output or `plug` -> position -> true resistance
     loads_to_reference: frozenset[tuple[str, str]] = frozenset()  # (output, position) that lead to the reference
+    feeds_ohm: Mapping[str, float] = field(default_factory=dict)  # input pin -> resistor to the bus on a relay
     host_latency_s: tuple[float, float] = (0.0002, 0.002)  # after a bus frame's end, until the host has it
 
 

@@ -42,7 +42,13 @@ class Plant:
         self._forgotten_ns = 0
         self._network = InputNetwork(self._agenda, self._supply, bench.path)
         self._relays = Relays(bench)
-        self._pins = StimulusPins(self._agenda, bench.daq.outputs, input_pulls(twin))
+        self._pins = StimulusPins(
+            self._agenda,
+            bench.daq.outputs,
+            input_pulls(twin),
+            feeds_ohm=bench.feeds_ohm,
+            bus_v=self._network.voltage_v,
+        )
         self._bus = BusLine(self._agenda, twin.bit_rate, bench.host_latency_s, seed)
         self.twin = Twin(
             twin,
@@ -56,6 +62,7 @@ class Plant:
         self._relays.on_path = self._connect
         self._relays.on_load = self._loads_changed
         self._relays.on_press = self._pins.press
+        self._relays.on_feed = self._pins.feed
         self._ground_feed = Signal()
         self._signals = self._signals_by_pin()
         self._nodes = {number: self._quantity(number, channel.probe) for number, channel in bench.daq.inputs.items()}

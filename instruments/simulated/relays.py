@@ -17,12 +17,13 @@ LINES = "lines"  # the loads of all stimulus pins, on one relay
 
 
 class Relays:
-    """State of every relay; the three callbacks say what kind of thing changed."""
+    """State of every relay; the callbacks say what kind of thing changed."""
 
     def __init__(self, bench: BenchParameters) -> None:
         self.on_path: Callable[[], None] | None = None  # bus switch, plug load or watchdog
         self.on_load: Callable[[], None] | None = None  # load of an output, or the arm relay
         self.on_press: Callable[[str, bool], None] | None = None
+        self.on_feed: Callable[[str, bool], None] | None = None
         self.watchdog = False
         self._bench = bench
         self._on: dict[int, DigitalOutputParameters] = {}
@@ -82,6 +83,9 @@ class Relays:
         if relay.action == "press":
             if not relay.dead and self.on_press is not None:
                 self.on_press(relay.target, on)
+        elif relay.action == "feed":
+            if self.on_feed is not None:
+                self.on_feed(relay.target, on)
         elif relay.action == "path" or relay.target == PLUG:
             _call(self.on_path)
         else:

@@ -1,9 +1,11 @@
 """The unit's input pins: the bench's analogue outputs and switch contacts against the unit's own pull.
 
 A pin stands where its analogue output (behind a series resistor), the unit's pull and a short inside the unit
-balance; a contact to ground wins over all of them. The pull is there while the unit is plugged, and leads to
-ground while the unit's logic has no power. Pins that are bridged inside the unit balance together.
-Not modelled: input filters, protection diodes, contact bounce, the rise of the pull voltage with the bus.
+balance, with a resistor to the bus where a relay feeds the pin; a contact to ground wins over all of them. The pull is
+there while the unit is plugged, and leads to ground while the unit's logic has no power. Pins that are bridged inside
+the unit balance together.
+Not modelled: input filters, protection diodes, contact bounce, the rise of the pull voltage with the bus; a bus that
+moves while it feeds a pin (the pin keeps what the bus was when the pin last changed), and what a feed draws from it.
 """
 
 from collections.abc import Callable, Mapping
@@ -67,6 +69,7 @@ class _Pin:
     pull: Pull = field(default_factory=Pull)
     line: _Line | None = None
     contacts: int = 0
+    fed: bool = False
     signal: Signal = field(default_factory=Signal)
     pressed: Timeline[bool] = field(default_factory=lambda: Timeline(False))
 
@@ -75,10 +78,17 @@ class StimulusPins:
     """All input pins by name; `on_change` is told which pin's course changed."""
 
     def __init__(
-        self, agenda: Agenda, outputs: Mapping[int, AnalogOutputParameters], pulls: Mapping[str, Pull]
+        self,
+        agenda: Agenda,
+        outputs: Mapping[int, AnalogOutputParameters],
+        pulls: Mapping[str, Pull],
+        *,
+        feeds_ohm: Mapping[str, float],
+        bus_v: Callable[[], float],
     ) -> None:
         self.on_change: Callable[[str], None] | None = None
         self._agenda = agenda
+        self._feeds_ohm, self._bus_v = feeds_ohm, bus_v
         self._pins: dict[str, _Pin] = {name: _Pin(pull=pull) for name, pull in pulls.items()}
         self._lines: dict[int, tuple[str, _Line]] = {}
         self._plugged = False
@@ -160,6 +170,11 @@ class StimulusPins:
         held.pressed.put(self._agenda.now_ns, held.contacts > 0)
         self._put(pin)
 
+    def feed(self, pin: str, on: bool) -> None:
+        """Connect a pin to the bus through its feed's resistor, or part them."""
+        self._pins[pin].fed = on
+        self._put(pin)
+
     def forget_before(self, time_ns: int) -> None:
         """Drop history."""
         for pin in self._pins.values():
@@ -192,14 +207,16 @@ class StimulusPins:
             self._put_bridged(group)
             return
         pin, now_ns = self._pins[name], self._agenda.now_ns
-        pin.signal.put(now_ns, Piece() if pin.contacts > 0 else self._norton(pin, now_ns).course())
+        pin.signal.put(now_ns, Piece() if pin.contacts > 0 else self._norton(name, now_ns).course())
         self._tell(name)
 
     def _put_bridged(self, group: tuple[str, ...]) -> None:
         """Solve the node equations of pins that are bridged inside the unit: (G + bridges) V = I."""
         now_ns = self._agenda.now_ns
-        pins = [self._pins[name] for name in group]
-        nodes = [_Norton(conductance_s=CONTACT_S) if pin.contacts > 0 else self._norton(pin, now_ns) for pin in pins]
+        held = [(name, self._pins[name]) for name in group]
+        pins = [pin for _, pin in held]
+        contact = _Norton(conductance_s=CONTACT_S)
+        nodes = [contact if pin.contacts > 0 else self._norton(name, now_ns) for name, pin in held]
         matrix = np.diag([node.conductance_s for node in nodes])
         for row, pin in enumerate(pins):
             if pin.pull.bridge_s > 0.0:
@@ -216,18 +233,24 @@ class StimulusPins:
         if self.on_change is not None:
             self.on_change(name)
 
-    def _norton(self, pin: _Pin, now_ns: int) -> _Norton:
+    def _norton(self, name: str, now_ns: int) -> _Norton:
+        pin = self._pins[name]
         pull, line = pin.pull, pin.line
+        feed_s = 1.0 / self._feeds_ohm[name] if pin.fed else 0.0
         pull_s = 1.0 / pull.resistance_ohm if self._plugged else 0.0
         short_s = pull.ground_short_s if self._plugged else 0.0
         line_s = 1.0 / line.parameters.series_ohm if line is not None else 0.0
         load_s = self._load_s if line is not None else 0.0
         drive_a, slope_a_per_s = (pull.voltage_v if self._powered else 0.0) * pull_s, 0.0
+        if pin.fed:
+            drive_a += self._bus_v() * feed_s
         if line is not None:
             level_v = line.start_v + line.slope_v_per_s * (now_ns - line.start_ns) / NS_PER_S
             drive_a += level_v * line_s
             slope_a_per_s = line.slope_v_per_s * line_s
-        return _Norton(conductance_s=pull_s + short_s + line_s + load_s, current_a=drive_a, slope_a_per_s=slope_a_per_s)
+        return _Norton(
+            conductance_s=pull_s + short_s + line_s + load_s + feed_s, current_a=drive_a, slope_a_per_s=slope_a_per_s
+        )
 
 
 def _bridged_groups(pulls: Mapping[str, Pull]) -> dict[str, tuple[str, ...]]:

@@ -44,6 +44,10 @@ def test_procedures_learn_of_the_bench_what_its_sheet_says():
 
 
 SWITCH_1 = 'pitch-left-up = { digital-output = 0, digital-input = 1, pin = "P3-1" }'
+FEED_7 = (
+    '"68 ohm" = { digital-output = 16, resistance = "68 ohm", tolerance = "0.1 %", max-current = "0.3 A", to = "bus" }'
+)
+FEED_PWM_2 = 'digital-output = 51, resistance = "10 kohm", tolerance = "0.1 %", max-current = "2 mA", to = "reference"'
 INPUT_8 = '"discrete-2.voltage" = { input = 8, range = "10 V", probe = "volts", plus = "P2-2", minus = "P1-3" }'
 
 
@@ -66,6 +70,15 @@ INPUT_8 = '"discrete-2.voltage" = { input = 8, range = "10 V", probe = "volts", 
         (
             ("[adapters.dotterel-6.unused]", '[adapters.dotterel-6.unused]\nP2-1 = "spare"'),
             "unused.P2-1: is wired by adapters.dott",
+        ),
+        ((FEED_7, FEED_7.replace(', to = "bus"', "")), 'give "bus": a resistor at a discrete feeds it from the bus'),
+        (
+            (FEED_7, FEED_7 + "\n" + FEED_7.replace("68 ohm", "100 ohm").replace("16", "44")),
+            "loads.discrete-7: has 2 feeds; leave one",
+        ),
+        (
+            (FEED_PWM_2, FEED_PWM_2.replace("reference", "bus")),
+            'give "ground" or "reference": only a discrete is fed from the bus',
         ),
         (("P3-16 =", "P9-16 ="), 'unused.P9-16: the unit has no pin "P9-16"; did you mean "P3-16"?'),
         ((INPUT_8, INPUT_8.replace("8", "7")), '"discrete-2.voltage".input: analogue input 7 is already that of'),

@@ -27,6 +27,7 @@ UNIT_DEFECTS = {
     "hysteresis-lost": {"discrete-2.threshold_inactive_v": 1.65},
     "comparator-chatters": {"discrete-3.noise_v": 0.3},
     "divider-open": {"discrete-8.stuck": 1.0, "discrete-8.pull_ohm": 10_022_000.0},
+    "high-input-heavy": {"discrete-9.pull_ohm": 2000.0},
     "discrete-drops-out": {"discrete-8.drop_out_changes": 151.0, "discrete-8.drop_out_s": 0.040},
     "pwm-slow": {"pwm-1.frequency_hz": 100.0},
     "pwm-low-end": {"pwm-2.high_level": 85.0},
@@ -165,7 +166,8 @@ def test_true_errors_lie_inside_the_bounds_the_sheet_states(sheets):
             assert abs(channel.gain_error) <= wire.relative_bound
             assert abs(channel.offset_units) <= wire.absolute_bound
         for load in sheet.loads:
-            true_ohm = bench.loads_ohm[load.output][load.position]
+            pin = sheet.stimulus_pins.get(load.output, "")
+            true_ohm = bench.feeds_ohm[pin] if load.to_bus else bench.loads_ohm[load.output][load.position]
             assert math.isclose(true_ohm, load.resistance_ohm, rel_tol=load.relative_bound)
         for output in bench.daq.outputs.values():
             assert math.isclose(output.series_ohm, 1000.0, rel_tol=0.001)
@@ -191,7 +193,13 @@ def test_wires_lead_where_the_sheets_say(sheets):
     assert bench.daq.digital_inputs[sheet.lines["yaw-left"]].target == "P3-9"
     assert bench.daq.digital_inputs[sheet.lines["bus.receive"]].source == "bus"
     actions = [output.action for output in bench.daq.digital_outputs.values()]
-    assert {action: actions.count(action) for action in actions} == {"press": 15, "arm": 1, "path": 2, "load": 35}
+    assert {action: actions.count(action) for action in actions} == {
+        "press": 15,
+        "arm": 1,
+        "path": 2,
+        "load": 35,
+        "feed": 4,
+    }
     assert bench.loads_to_reference == {
         ("ground", "10 kohm"),
         *((entry.name, "10 kohm") for entry in (*sheets[0].trims, *sheets[0].dimming)),

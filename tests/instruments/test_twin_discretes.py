@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plant_world import DISCRETE_IDENTIFIERS, DISCRETE_VOLTAGE, MILLISECOND, STIMULI, World
+from plant_world import DISCRETE_IDENTIFIERS, DISCRETE_VOLTAGE, FEED, MILLISECOND, STIMULI, World
 
 
 def reports(world, name):
@@ -122,3 +122,17 @@ def test_states_at_the_start_are_taken_without_a_change():
     world.power_up()
     first = reports(world, "discrete-10")[0]
     assert first[1:] == (True, 0)
+
+
+def test_a_pin_fed_from_the_bus_stands_where_bus_stimulus_and_pull_balance():
+    world = running()
+    world.plant.supply.set_voltage(15.5)
+    world.plant.set_analog_output(STIMULI["discrete-8"], 9.9)
+    world.wait(0.1)
+    for on, ohms_volts in ((True, ((100.0, 15.5), (1000.0, 9.9), (22e3, 0.0))), (False, ((1000.0, 9.9), (22e3, 0.0)))):
+        world.plant.set_digital_output(FEED, on)
+        world.wait(0.05)
+        now = np.array([world.plant.now_ns], dtype=np.int64)
+        pin_v = float(world.plant.sample([DISCRETE_VOLTAGE["discrete-8"]], now)[0][0])
+        wanted_v = sum(volts / ohms for ohms, volts in ohms_volts) / sum(1.0 / ohms for ohms, _ in ohms_volts)
+        assert pin_v == pytest.approx(wanted_v, abs=2e-3)  # and what the leads drop

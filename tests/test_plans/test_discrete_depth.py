@@ -1,5 +1,7 @@
 """Discretes in depth from arrays: contacts, open lines, pulse widths, bounce, patterns, high level, toggles."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from synthetic_captures import Scene, Shelf, judged, setup_of, sheets
@@ -312,8 +314,7 @@ def test_a_bridged_pin_is_nobodys_until_its_line_was_tried_alone():
 
 
 def high_level(pin_v=9.47, *, active=True):
-    setup = setup_of("discrete-overvoltage")
-    until_s = 0.15 + setup.step.conditions["hold_s"]
+    until_s = 0.15 + 2.3  # as long as a report needs, where the bus feeds the pins for longer
     scene = Scene("high-level", until_s + 0.2)
     stands = (scene.times_s >= 0.15) & (scene.times_s < until_s)
     scene.signal("discrete-7.voltage", np.where(stands, pin_v, 0.0))
@@ -343,9 +344,73 @@ def test_a_heavy_load_on_the_line_is_nobodys_for_a_line_of_more_resistance_looks
     assert "resistance" in found.reasons[0] or "not isolated" in found.reasons[0]
 
 
-def test_what_lies_beyond_the_stimuli_is_said_before_anything_is_energised():
+def without_feeds(*names):
+    setup = setup_of("discrete-overvoltage")
+    loads = {output: positions for output, positions in setup.bench.loads.items() if output not in names}
+    return replace(setup, bench=replace(setup.bench, loads=loads))
+
+
+def test_what_lies_beyond_stimuli_and_bus_is_said_before_anything_is_energised():
     needs = PROCEDURES["discrete-overvoltage"].needs(setup_of("discrete-overvoltage"))
-    assert needs.untested == ("active-high discretes above 9.9 V, where the stimuli end; they must bear 16 V",)
+    assert needs.untested == ("active-high discretes above 15.3 V at the pin; they must bear 16 V",)
+    one_unfed = PROCEDURES["discrete-overvoltage"].needs(without_feeds("discrete-8"))
+    assert one_unfed.untested[0] == "Discrete 8 above 9.9 V, where the stimuli end; they must bear 16 V"
+    assert len(one_unfed.loads) == 3
+    none = PROCEDURES["discrete-overvoltage"].needs(without_feeds(*(f"discrete-{n}" for n in range(7, 11))))
+    assert none.untested[0].endswith("above 9.9 V, where the stimuli end; they must bear 16 V")
+    assert (none.loads, none.highest_voltage_v, len(none.captures)) == ((), 13.8, 1)
+
+
+def balanced_v(pull_ohm, *, line_ohm=1000.0, feed_ohm=68.0):
+    """Where a pin stands: the bus at 15.68 V and the stimulus at 9.9 V against the unit's pull-down."""
+    ohms_volts = ((feed_ohm, 15.68), (line_ohm, 9.9), (pull_ohm, 0.0))
+    return sum(volts / ohms for ohms, volts in ohms_volts) / sum(1.0 / ohms for ohms, _ in ohms_volts)
+
+
+def from_bus(pin_v, *, active=True):
+    until_s = 0.15 + setup_of("discrete-overvoltage").step.conditions.get("hold_s", 60.0)
+    scene = Scene("from-bus", until_s + 0.3, set_voltage_v=15.68, current_limit_a=0.5)
+    fed = (scene.times_s >= 0.15) & (scene.times_s < until_s)
+    scene.signal("unit.voltage", np.full(scene.n, 15.68)).signal("discrete-7.voltage", np.where(fed, pin_v, 0.0))
+    scene.event("note", 0.15, fed_from_bus=True).event("note", until_s, fed_from_bus=False)
+    scene.report("discrete-7", 0.1, state=False, counter=0).report("discrete-7", 0.18, state=True, counter=1)
+    scene.report("discrete-7", until_s - 0.5, state=active, counter=1)
+    return scene.report("discrete-7", until_s + 0.03, state=False, counter=2).capture()
+
+
+def test_what_a_good_input_takes_from_the_bus_is_what_both_resistors_bring():
+    pin_v = balanced_v(22e3)
+    found = judged("discrete-overvoltage", high_level(), from_bus(pin_v))
+    assert found["discrete-7.input-current-from-bus"].value == pytest.approx(pin_v / 22e3, abs=3e-5)
+    assert {found[f"discrete-7.{what}"].verdict for what in ("input-current-from-bus", "from-bus")} == {Verdict.PASS}
+
+
+def test_a_heavy_input_on_which_both_lines_agree_is_the_units():
+    line_v = 9.9 * 2000.0 / 3000.0
+    found = judged("discrete-overvoltage", high_level(pin_v=line_v), from_bus(balanced_v(2000.0)), alone(follows=True))
+    assert outcome(found["discrete-7.input-current-from-bus"]) == (Verdict.FAIL, Cause.UNIT)
+    assert found["discrete-7.input-current-from-bus"].value == pytest.approx(7.6e-3, abs=0.2e-3)
+
+
+@pytest.mark.parametrize("feed_ohm", [200.0, 1e6])
+def test_a_feed_that_is_not_what_its_sheet_says_blames_nobody(feed_ohm):
+    found = judged("discrete-overvoltage", high_level(), from_bus(balanced_v(22e3, feed_ohm=feed_ohm)))
+    current = found["discrete-7.input-current-from-bus"]
+    assert outcome(current) == (Verdict.INCONCLUSIVE, Cause.UNDECIDED)
+    assert "resistors of both lines to P2-7" in current.next_step
+
+
+def test_an_input_that_lets_go_on_the_bus_fails_and_one_that_was_never_fed_does_not():
+    letting_go = judged("discrete-overvoltage", from_bus(balanced_v(22e3), active=False))["discrete-7.from-bus"]
+    assert outcome(letting_go) == (Verdict.FAIL, Cause.UNIT)
+    unfed = judged("discrete-overvoltage", from_bus(4.0, active=False))["discrete-7.from-bus"]
+    assert outcome(unfed) == (Verdict.INCONCLUSIVE, Cause.UNDECIDED)
+
+
+def test_a_feeding_that_was_cut_short_is_the_benchs():
+    scene = Scene("from-bus", 5.0).signal("discrete-7.voltage", np.zeros(5000))
+    found = judged("discrete-overvoltage", high_level(), scene.event("note", 0.15, fed_from_bus=True).capture())
+    assert outcome(found["discrete-7.input-current-from-bus"]) == (Verdict.INCONCLUSIVE, Cause.BENCH)
 
 
 # Toggles
