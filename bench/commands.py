@@ -53,6 +53,11 @@ def run_check(*, bench: str, model: str | None, aircraft: str | None, plan: str 
         {"id": defect.id, "of": defect.of, "title": defect.title, "function": defect.function}
         for defect in sheets.defects
     ]
+    not_caught = sheets.unit_simulation.not_caught if sheets.unit_simulation else ()
+    document["defects_not_caught"] = [
+        {"id": entry.id, "title": entry.title, "function": entry.function, "because": entry.because}
+        for entry in not_caught
+    ]
     if as_json:
         _print_json(document)
     else:

@@ -59,6 +59,8 @@ def _sorted_out(
             unit_defects.append((of_unit[name], severity))
         elif name in of_bench:
             bench_defects.append((of_bench[name], severity))
+        elif name in (told := {entry.id: entry for entry in unit.not_caught}):
+            raise UsageError(f"defect {name} can't be injected: it is listed as not caught: {told[name].because}.")
         else:
             known = (*of_unit, *of_bench)
             raise UsageError(

@@ -13,6 +13,7 @@ import numpy as np
 from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
 from analysis.uncertainty import Estimate, bounded, resolved, total
 from analysis.verdict import Cause
+from test_plans import held_through
 from test_plans.bus_ramp_readings import (
     CURRENT,
     PULSE_PERIOD_S,
@@ -69,13 +70,15 @@ class BusRamp:
         return (function_named(setup.unit, "bus-monitor"),)
 
     def needs(self, setup: Setup) -> Needs:
-        """Return one capture over fall and rise."""
+        """Return one capture over fall and rise, and one over a dip with a switch held."""
         axis = axes_under_test(setup)[0]
         levels = _levels(setup)
         swing_s = (levels.high_v - levels.low_v) / _rate(setup)
         duration_s = 2.0 * REPORTED_S + 2.0 * swing_s + DWELL_S + 0.5
+        dip_s = held_through.duration_s(setup, levels.high_v)
+        highest_v = {"unit.voltage": levels.high_v, voltage_signal(axis.name): levels.high_v}
         return Needs(
-            bench_time_s=duration_s + 4.0,
+            bench_time_s=duration_s + dip_s + 4.0,
             captures=(
                 CaptureNeed(
                     name=CAPTURE,
@@ -83,7 +86,15 @@ class BusRamp:
                     lines=watched_lines(setup.unit),
                     sample_rate_hz=RATE_HZ,
                     duration_s=duration_s,
-                    highest_v={"unit.voltage": levels.high_v, voltage_signal(axis.name): levels.high_v},
+                    highest_v=highest_v,
+                ),
+                CaptureNeed(
+                    name=held_through.CAPTURE,
+                    signals=_signals(setup, axis),
+                    lines=watched_lines(setup.unit),
+                    sample_rate_hz=RATE_HZ,
+                    duration_s=dip_s,
+                    highest_v=highest_v,
                 ),
             ),
             highest_voltage_v=setup.unit.nominal_voltage_v,
@@ -122,6 +133,8 @@ class BusRamp:
             self._fall(rig, session, setup, axis)
             self._rise(rig, session, setup, axis)
             session.wait_until(session.now_s + REPORTED_S)
+        signals = _signals(setup, axis)
+        held_through.hold_through(rig, setup, axis, high_v=levels.high_v, signals=signals, rate_hz=RATE_HZ)
         rig.idle_inputs()
         drop_loads(rig, [axis.name])
         rig.ramp_supply(nominal_v, rate_v_per_s=POWER_UP_RATE_V_PER_S)
@@ -164,6 +177,7 @@ class BusRamp:
             doubts=run.doubts,
             captures=record.names,
         )
+        yield from held_through.held_through(Record(evidence, held_through.CAPTURE), setup, axis)
         yield _curve(record, axis, function)
 
     def _fall(self, rig: Rig, session: CaptureSession, setup: Setup, axis: TrimAxis) -> None:

@@ -5,8 +5,15 @@ from collections.abc import Collection, Iterator
 from bench.errors import Problem
 from bench.sheets.limit_text import quantity_of
 from bench.sheets.schema import suggestion
-from bench.sheets.simulation_file import QUANTITIES, Figure, QuantityTable, SimulationTable
-from bench.sheets.simulation_sheet import UnitDefect, UnitSimulation
+from bench.sheets.simulation_file import (
+    QUANTITIES,
+    DefectTable,
+    Figure,
+    NotCaughtTable,
+    QuantityTable,
+    SimulationTable,
+)
+from bench.sheets.simulation_sheet import NotCaught, UnitDefect, UnitSimulation
 from bench.sheets.source import join_key
 from bench.sheets.unit_file import LimitTable, UnitFile
 from bench.sheets.units import Quantity, format_quantity
@@ -85,6 +92,10 @@ def to_unit_simulation(unit: UnitFile) -> UnitSimulation | None:
                 deviations={name: deviation for name, (deviation, _) in entry.deviations.items()},
             )
             for entry in table.defects
+        ),
+        not_caught=tuple(
+            NotCaught(id=entry.id, title=entry.title, function=entry.function, because=entry.because)
+            for entry in table.not_caught
         ),
         output_levels_v=table.levels,
     )
@@ -194,14 +205,11 @@ def _defects(unit: UnitFile, sound_limits: Collection[str], table: SimulationTab
         if name in QUANTITIES[group]
     }
     seen: set[str] = set()
+    for index, told in enumerate(table.not_caught):
+        yield from _catalogued(f"simulation.not-caught[{index}]", told, unit, seen, file)
     for index, entry in enumerate(table.defects):
         key = f"simulation.defects[{index}]"
-        if entry.id in seen:
-            yield Problem(file, f"{key}.id", f'"{entry.id}" stands twice', "give each defect its own id")
-        seen.add(entry.id)
-        if entry.function not in unit.functions:
-            what = f'there is no function "{entry.function}"'
-            yield Problem(file, f"{key}.function", what, suggestion(entry.function, unit.functions, "functions"))
+        yield from _catalogued(key, entry, unit, seen, file)
         for name, deviation in entry.deviations.items():
             here = f'{key}.deviations."{name}"'
             if name not in drawn:
@@ -213,6 +221,18 @@ def _defects(unit: UnitFile, sound_limits: Collection[str], table: SimulationTab
             fault = _deviation_fault(entry.id, deviation, spread, limit)
             if fault is not None:
                 yield Problem(file, here, *fault)
+
+
+def _catalogued(
+    key: str, entry: DefectTable | NotCaughtTable, unit: UnitFile, seen: set[str], file: str
+) -> Iterator[Problem]:
+    """Yield an id that stands twice in the catalogue, `seen` being those before it, and a function there is not."""
+    if entry.id in seen:
+        yield Problem(file, f"{key}.id", f'"{entry.id}" stands twice', "give each defect its own id")
+    seen.add(entry.id)
+    if entry.function not in unit.functions:
+        what = f'there is no function "{entry.function}"'
+        yield Problem(file, f"{key}.function", what, suggestion(entry.function, unit.functions, "functions"))
 
 
 def _deviation_fault(

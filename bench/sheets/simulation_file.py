@@ -83,6 +83,8 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "gap_restarts": units.COUNT,
         "never_rearms": units.COUNT,
         "stuck_blocks": units.COUNT,
+        "latches": units.COUNT,
+        "honours_held": units.COUNT,
     },
     "rheostat": {
         "pull_v": units.VOLTAGE,
@@ -161,6 +163,15 @@ class DefectTable(Table):
     deviations: Annotated[dict[FlatName, Figure], Field(min_length=1)]
 
 
+class NotCaughtTable(Table):
+    """An entry of a unit's `[[simulation.not-caught]]`: a way it can be wrong that no procedure finds, and why."""
+
+    id: Name
+    title: Title
+    function: Name
+    because: Title
+
+
 class SimulationTable(Table):
     """`[simulation]` of a unit sheet."""
 
@@ -168,3 +179,4 @@ class SimulationTable(Table):
     quantities: dict[Name, dict[QuantityName, QuantityTable]]
     derived: tuple[DerivedTable, ...] = ()
     defects: tuple[DefectTable, ...] = ()
+    not_caught: tuple[NotCaughtTable, ...] = ()

@@ -21,6 +21,16 @@ class UnitDefect:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NotCaught:
+    """A way a unit can be wrong that no procedure finds, and why; the twin can't be given it."""
+
+    id: str
+    title: str
+    function: str
+    because: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchDefect:
     """A way a bench can be wrong. `kind` says what is spoilt, `target` which one, `value` how far at severity 1."""
 
@@ -48,6 +58,7 @@ class UnitSimulation:
     specs: Mapping[str, QuantitySpec]
     derived: tuple[DerivedCheck, ...]
     defects: tuple[UnitDefect, ...]
+    not_caught: tuple[NotCaught, ...]
     output_levels_v: Mapping[str, float]  # always-on output -> what it holds
 
 

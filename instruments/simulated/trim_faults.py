@@ -21,6 +21,8 @@ class TrimFaults:
         gap_restarts: a contact gap shorter than the debounce starts the cut-off's time afresh.
         never_rearms: a switch that was cut off never counts again.
         stuck_blocks: while a switch that was cut off is still held, no other one counts.
+        latches: a drive, once begun, goes on whatever the switches do: a welded relay.
+        honours_held: a switch held through a lock-out or a start drives afterwards without a new press.
         uncut: switches whose drive is never cut off.
     """
 
@@ -31,6 +33,8 @@ class TrimFaults:
     gap_restarts: bool
     never_rearms: bool
     stuck_blocks: bool
+    latches: bool
+    honours_held: bool
     uncut: frozenset[str]
 
     @classmethod
@@ -48,5 +52,7 @@ class TrimFaults:
             gap_restarts=present("gap_restarts"),
             never_rearms=present("never_rearms"),
             stuck_blocks=present("stuck_blocks"),
+            latches=present("latches"),
+            honours_held=present("honours_held"),
             uncut=frozenset(switch.name for switch in switches if quantities[f"{switch.name}.uncut"] >= PRESENT),
         )

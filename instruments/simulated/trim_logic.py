@@ -108,12 +108,13 @@ class TrimAxis:
         self._waiting = False
         self._driven_ns = 0
         for switch in self.switches:
-            switch.pressed = switch.spent = self._contacts.pressed(switch.parameters.pin)
+            switch.pressed = self._contacts.pressed(switch.parameters.pin)
+            switch.spent = switch.pressed and not self._faults.honours_held
             switch.equal = 0
 
     def scan(self, now_ns: int, *, locked: bool) -> None:
         """Take one scan: act on what was debounced before, then debounce."""
-        if locked:
+        if locked and not self._faults.honours_held:
             self._spend_pressed()
         if self._faults.gap_restarts and any(switch.counts and switch.equal for switch in self.switches):
             self._since_ns = now_ns
@@ -122,7 +123,7 @@ class TrimAxis:
             self._driven_ns = 0
             self._since_ns = now_ns
             self._spend_pressed()
-        wanted = self._wanted(now_ns)
+        wanted = None if locked and self._faults.honours_held else self._wanted(now_ns)
         if self.drive is not None and wanted != self.drive:
             self._stop(now_ns, wanted)
         paused = self._last is not None and wanted != self._last and now_ns - self._stopped_ns < HAND_OVER_NS
@@ -143,7 +144,7 @@ class TrimAxis:
 
     def due_ns(self) -> int | None:
         """Return when the cut-off comes, or None when it does not drive or never will be cut off."""
-        if self.drive is None or self._faults.uncut & self._driving():
+        if self.drive is None or self._faults.latches or self._faults.uncut & self._driving():
             return None
         return self._since_ns + self._cut_off_ns - self._driven_ns
 
@@ -172,6 +173,8 @@ class TrimAxis:
 
     def _wanted(self, now_ns: int) -> Command | None:
         """Return what is commanded, a seat with priority put off by its delay where that is a fault."""
+        if self._faults.latches and self.drive is not None:
+            return self.drive
         commanded = self._commanded()
         held = self.drive if self._driving() else None
         if held is None or commanded is None or commanded.rank >= held.rank or not self._faults.priority_delay_ns:

@@ -58,6 +58,8 @@ AXIS_DEFAULTS = {
     "gap_restarts": 0.0,
     "never_rearms": 0.0,
     "stuck_blocks": 0.0,
+    "latches": 0.0,
+    "honours_held": 0.0,
 }
 DIMMER_DEFAULTS = {
     "drop_ohm": 0.1,

@@ -43,6 +43,11 @@ def test_each_switch_of_an_axis_has_a_seat_a_direction_and_a_polarity():
             ('title = "Discrete 1"', 'titel = "Discrete 1"'),
             'discretes.discrete-1.titel: unknown key; did you mean "title"?',
         ),
+        (('id = "clock-off"', 'id = "discrete-stuck"'), 'simulation.defects[0].id: "discrete-stuck" stands twice'),
+        (
+            ('id = "clock-off"\ntitle', 'id = "external-trim-contact"\ntitle'),
+            'simulation.not-caught[6].id: "external-trim-contact" stands twice; give each defect its own id',
+        ),
         (("[ratings]", "[ratings]\ncolour = 1"), "ratings.colour: unknown key; known keys here: full-trim"),
         (('nominal-voltage = "13.8 V"', 'nominal-voltage = "13.8 A"'), 'found "13.8 A"; give a voltage such as'),
         (

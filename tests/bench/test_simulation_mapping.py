@@ -82,6 +82,10 @@ UNIT_DEFECTS = {
     "input-shorted": {"unit.input_short_s": 5.0},  # 0.2 ohm
     "discrete-shorted": {"discrete-4.ground_short_s": 10.0},
     "set-up-for-another": {"unit.settings_off": 1.0},
+    "dc-never-off": {"dc-1.floor_level": 0.9},
+    "trim-leg-on-bus": {"roll.creep_v": 13.5, "roll.creep_s": 1e6},
+    "trim-relay-welded": {"yaw.latches": 1.0},
+    "held-switch-honoured": {"pitch.honours_held": 1.0},
 }
 BENCH_DEFECTS = ("supply-limit-low", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost")
 

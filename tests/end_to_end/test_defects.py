@@ -1,7 +1,7 @@
 """Every catalogued defect is caught by the plan, by the procedure that says so, and put down to the right cause."""
 
 import pytest
-from command_line import verify
+from command_line import boxproof, verify
 from synthetic_captures import plan_with
 
 from bench.run_sheets import RunSheets, SheetNames, load_sheets
@@ -50,3 +50,15 @@ def test_unit_defects_and_bench_defects_may_come_together(tmp_path):
     document = verify(tmp_path, *words).document()
     assert document["verdict"] == "inconclusive"  # the bench is found out first, and nothing is judged on it
     assert document["cause"] == "bench"
+
+
+def test_what_is_known_and_not_found_is_listed_with_its_reason_and_can_not_be_injected(tmp_path):
+    checked = boxproof("check", "--bench", "simulated", "--json").document()
+    told = {entry["id"]: entry for entry in checked["defects_not_caught"]}
+    assert told.keys() & {entry["id"] for entry in checked["defects"]} == set()
+    assert {"trim-dies-warm", "external-trim-contact", "discrete-noise-coupled"} <= told.keys()
+    assert all(entry["because"] and entry["function"] for entry in told.values())
+    refused = verify(tmp_path, "--defect", "trim-dies-warm")
+    assert refused.code == 2
+    assert told["trim-dies-warm"]["because"] in refused.err
+    assert list(tmp_path.iterdir()) == []

@@ -220,3 +220,28 @@ def test_a_weak_gate_supply_shows_on_a_low_bus_only():
     world.wait(0.2)
     assert world.plant.motor_current_a("pitch") == pytest.approx(10.0 / 9.5, rel=0.01)
     assert world.plant.now_ns < 30 * SECOND
+
+
+def test_a_welded_relay_goes_on_whatever_the_switches_do_and_is_never_cut_off():
+    world = running({"pitch.latches": 1.0})
+    world.press("pitch.left.up")
+    assert after(world, 0.1) == 1
+    world.release("pitch.left.up")
+    assert after(world, 0.2) == 1
+    assert after(world, 5.0) == 1
+    assert direction(world, "roll") == 0
+
+
+@pytest.mark.parametrize(("honoured", "drives"), [(0.0, 0), (1.0, 1)])
+def test_a_switch_held_through_a_lock_out_drives_afterwards_only_where_that_is_the_fault(honoured, drives):
+    world = running({"pitch.honours_held": honoured})
+    world.press("pitch.left.up")
+    assert after(world, 0.1) == 1
+    world.plant.supply.set_voltage(7.0)
+    assert after(world, 0.3) == 0
+    world.plant.supply.set_voltage(13.8)
+    assert after(world, 0.3) == drives
+    world.release("pitch.left.up")
+    world.wait(0.1)
+    world.press("pitch.left.up")
+    assert after(world, 0.1) == 1

@@ -474,7 +474,51 @@ def slow_bus(*, lock_out_v=8.0, release_v=8.8, reset_v=4.5, resets=1, creep=Fals
     scene.signal("pitch.voltage", np.where(driven, bus, 0.0)).signal("pitch.current", 0.0)
     scene.signal("unit.voltage", bus).signal("unit.current", 0.2).line("pitch-left-up", closed)
     scene.report("reset-count", 0.5, count=3).report("reset-count", 17.0, count=3 + resets)
-    return judged("bus-ramp", scene.capture())
+    return judged("bus-ramp", scene.capture(), dip())
+
+
+def dip(*, lowest_v=7.4, moves=(), again=True, closes=True):
+    """Pressed at 0.15 s; down from 9.5 V at 5 V/s and back, held; let go at 2.5 s, pressed again at 2.8 s."""
+    scene = Scene("held-through", 3.4, 5000.0, set_voltage_v=9.5, current_limit_a=3.0, ramp_rate_v_per_s=5.0)
+    times_s = scene.times_s
+    bus = np.interp(times_s, (0.55, 0.97, 1.47, 1.89), (9.5, lowest_v, lowest_v, 9.5))
+    closed = between(times_s, 0.15, 2.5) | between(times_s, 2.8, 3.1)
+    driven = between(times_s, 0.175, 0.86) | (between(times_s, 2.825, 3.125) & again)
+    for start_s, stop_s in moves:
+        driven = (driven | between(times_s, start_s, stop_s)) if start_s else (times_s < 0.0)
+    for at_s, down in ((0.15, True), (2.5, False), (2.8, True), (3.1, False)):
+        scene.drive("pitch-left-up", at_s, down)
+    scene.signal("pitch.voltage", np.where(driven, bus, 0.0)).signal("unit.voltage", bus).signal("unit.current", 0.2)
+    return scene.line("pitch-left-up", closed & closes).capture()
+
+
+def dipped(**changes):
+    found = judged("bus-ramp", dip(**changes))
+    return [
+        (found[f"bus-ramp.{what}"].verdict, found[f"bus-ramp.{what}"].cause) for what in ("held-through", "new-press")
+    ]
+
+
+PASSED, FAILED = (Verdict.PASS, None), (Verdict.FAIL, Cause.UNIT)
+
+
+def test_a_held_switch_must_rest_after_a_dip_and_drive_when_pressed_anew():
+    assert dipped() == [PASSED, PASSED]
+    assert dipped(moves=((1.80, 2.525),)) == [FAILED, PASSED]
+    assert dipped(again=False) == [PASSED, FAILED]
+
+
+@pytest.mark.parametrize(
+    ("changes", "cause"),
+    [
+        ({"lowest_v": 7.9}, Cause.BENCH),  # a unit may lock out below that
+        ({"moves": ((0.86, 2.525),)}, Cause.UNDECIDED),  # it drove through the dip: where it locks out is not known
+        ({"moves": ((0.0, 0.0),)}, Cause.UNDECIDED),  # it never drove
+        ({"closes": False}, Cause.UNDECIDED),
+    ],
+)
+def test_a_dip_that_proves_nothing_blames_no_unit(changes, cause):
+    assert dipped(**changes)[0] == (Verdict.INCONCLUSIVE, cause)
 
 
 def test_all_three_voltages_are_found_on_a_slow_bus():
