@@ -1,47 +1,53 @@
 """The JSON documents that commands print: plain dictionaries, numbers that are not finite as null."""
 
-import math
 from collections.abc import Sequence
+from enum import Enum
 from typing import Any
 
 from analysis.finding import Finding
+from bench.records.json_values import json_number
 from bench.records.run_facts import RunFacts, RunOutcome
 
-
-def finite(number: float) -> float | None:
-    """Return the number, or None where it is not finite."""
-    return number if math.isfinite(number) else None
+FINDING_KEYS = (
+    "id",
+    "procedure",
+    "function",
+    "title",
+    "verdict",
+    "cause",
+    "value",
+    "quantity_unit",
+    "standard_uncertainty",
+    "degrees_of_freedom",
+    "low",
+    "high",
+    "margin",
+    "rule",
+    "conformity_probability",
+    "limit_source",
+    "capture",
+    "attempt",
+    "reasons",
+    "next_step",
+)
+OF_MEASURED = frozenset({"standard_uncertainty", "degrees_of_freedom"})
+OF_LOGICAL = ("trials", "failures")
 
 
 def finding_document(finding: Finding) -> dict[str, Any]:
     """Return one finding; logical ones carry `trials` and no uncertainty."""
-    document: dict[str, Any] = {
-        "id": finding.id,
-        "procedure": finding.procedure,
-        "function": finding.function,
-        "title": finding.title,
-        "verdict": finding.verdict.value,
-        "cause": finding.cause.value if finding.cause else None,
-        "value": finite(finding.value),
-        "quantity_unit": finding.quantity_unit,
-        "standard_uncertainty": finite(finding.standard_uncertainty),
-        "degrees_of_freedom": finite(finding.degrees_of_freedom),
-        "low": finite(finding.low),
-        "high": finite(finding.high),
-        "margin": finite(finding.margin),
-        "rule": finding.rule,
-        "conformity_probability": finite(finding.conformity_probability),
-        "limit_source": finding.limit_source,
-        "capture": finding.capture,
-        "attempt": finding.attempt,
-        "reasons": list(finding.reasons),
-        "next_step": finding.next_step,
-    }
+    keys: Sequence[str] = FINDING_KEYS
     if finding.trials is not None:
-        document["trials"] = finding.trials
-        document["failures"] = finding.failures
-        del document["standard_uncertainty"], document["degrees_of_freedom"]
-    return document
+        keys = (*(key for key in FINDING_KEYS if key not in OF_MEASURED), *OF_LOGICAL)
+    return {key: _plain(getattr(finding, key)) for key in keys}
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, float):
+        return json_number(value)
+    if isinstance(value, Enum):
+        return value.value
+    return list(value) if isinstance(value, tuple) else value
 
 
 def run_document(
@@ -70,10 +76,10 @@ def run_document(
         "plan": facts.plan,
         "seed": facts.seed,
         "record": record,
-        "bench_time_s": finite(outcome.bench_time_s),
-        "wall_time_s": finite(outcome.wall_time_s),
-        "run_time_s": finite(run_time_s),
-        "peak_memory_mb": finite(outcome.peak_memory_mb),
+        "bench_time_s": json_number(outcome.bench_time_s),
+        "wall_time_s": json_number(outcome.wall_time_s),
+        "run_time_s": json_number(run_time_s),
+        "peak_memory_mb": json_number(outcome.peak_memory_mb),
         "not_tested": list(outcome.not_tested),
         "left_out_procedures": list(left_out),
         "stop_reason": stop_reason,

@@ -1,29 +1,28 @@
 """Finding records and reading them: closed ones, and what a killed run left."""
 
 import difflib
-from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from analysis.capture import Capture
 from analysis.finding import Finding
 from bench.errors import RecordError, UsageError
 from bench.records.capture_store import open_captures
+from bench.records.dataclass_json import from_json
 from bench.records.journal import JOURNAL_NAME, EntryKind, JournalEntry, read_journal
 from bench.records.manifest import MANIFEST_NAME, verify_manifest
 from bench.records.record import (
     RECORD_NAME,
     Record,
+    Stop,
     StoredResult,
     finding_key,
     read_record_json,
-    stop_from_json,
     stored_result_from_json,
 )
 from bench.records.record_folder import CAPTURES_FOLDER
-from bench.records.result_json import finding_from_json
-from bench.records.run_facts import facts_from_json, instrument_from_json, outcome_from_json, prompt_from_json
+from bench.records.run_facts import InstrumentFacts, PromptAnswer, RunFacts, RunOutcome
 from bench.records.serial_number import clean_text
 
 SHOWN_NAMES = 5
@@ -125,18 +124,18 @@ def _from_journal(folder: Path, captures: tuple[Capture, ...], known_problems: t
         return Record(
             id=started[0].fields["id"],
             folder=folder,
-            facts=facts_from_json(started[0].fields["run"]),
+            facts=from_json(RunFacts, started[0].fields["run"]),
             started=started[0].wall_time,
             ended=closed[0].wall_time if closed else "",
-            outcome=outcome_from_json(closed[0].fields) if closed else None,
-            findings=_standing(_each(reading.of_kind(EntryKind.FINDING), finding_from_json)),
+            outcome=from_json(RunOutcome, closed[0].fields) if closed else None,
+            findings=_standing(_each(reading.of_kind(EntryKind.FINDING), Finding)),
             results=_results(reading.of_kind(EntryKind.RESULTS)),
-            instruments=_each(reading.of_kind(EntryKind.INSTRUMENT), instrument_from_json),
+            instruments=_each(reading.of_kind(EntryKind.INSTRUMENT), InstrumentFacts),
             prompts=tuple(
-                prompt_from_json({**entry.fields, "bench_time_s": entry.bench_time_s})
+                from_json(PromptAnswer, {**entry.fields, "bench_time_s": entry.bench_time_s})
                 for entry in reading.of_kind(EntryKind.ANSWER)
             ),
-            stops=_each(reading.of_kind(EntryKind.ABORT), stop_from_json),
+            stops=_each(reading.of_kind(EntryKind.ABORT), Stop),
             notes=tuple(entry.fields["text"] for entry in reading.of_kind(EntryKind.NOTE)),
             unfinished=unfinished,
             captures=captures,
@@ -146,8 +145,8 @@ def _from_journal(folder: Path, captures: tuple[Capture, ...], known_problems: t
         raise RecordError(f"{path}: says what this version can't read: {error!r}.") from error
 
 
-def _each(entries: tuple[JournalEntry, ...], read: Callable[[Mapping[str, Any]], Read]) -> tuple[Read, ...]:
-    return tuple(read(entry.fields) for entry in entries)
+def _each(entries: tuple[JournalEntry, ...], kind: type[Read]) -> tuple[Read, ...]:
+    return tuple(from_json(kind, entry.fields) for entry in entries)
 
 
 def _standing(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:

@@ -13,22 +13,10 @@ from analysis.capture import Capture
 from analysis.finding import Finding
 from analysis.measurement import Measurement, Result
 from bench.errors import RecordError
-from bench.records.json_values import number_from_json, number_to_json
-from bench.records.result_json import finding_from_json, finding_to_json, result_from_json, result_to_json
-from bench.records.run_facts import (
-    InstrumentFacts,
-    PromptAnswer,
-    RunFacts,
-    RunOutcome,
-    facts_from_json,
-    facts_to_json,
-    instrument_from_json,
-    instrument_to_json,
-    outcome_from_json,
-    outcome_to_json,
-    prompt_from_json,
-    prompt_to_json,
-)
+from bench.records.dataclass_json import from_json, to_json
+from bench.records.json_values import number_to_json
+from bench.records.result_json import result_from_json, result_to_json
+from bench.records.run_facts import InstrumentFacts, PromptAnswer, RunFacts, RunOutcome
 
 RECORD_NAME = "record.json"
 SCHEMA_VERSION = 1
@@ -123,26 +111,6 @@ def stored_result_from_json(document: Mapping[str, Any]) -> StoredResult:
     return StoredResult(procedure=document["procedure"], attempt=document["attempt"], result=result_from_json(document))
 
 
-def stop_to_json(stop: Stop) -> dict[str, Any]:
-    """Return a stop for a file."""
-    return {
-        "reason": stop.reason,
-        "details": stop.details,
-        "bench_time_s": number_to_json(stop.bench_time_s),
-        "suspect": stop.suspect,
-    }
-
-
-def stop_from_json(document: Mapping[str, Any]) -> Stop:
-    """Return the stop that `stop_to_json` wrote."""
-    return Stop(
-        reason=document["reason"],
-        details=document["details"],
-        bench_time_s=number_from_json(document["bench_time_s"]),
-        suspect=document["suspect"],
-    )
-
-
 def record_to_json(record: Record) -> dict[str, Any]:
     """Return the document of `record.json`; captures and problems are found in the folder itself."""
     return {
@@ -150,13 +118,13 @@ def record_to_json(record: Record) -> dict[str, Any]:
         "id": record.id,
         "started": record.started,
         "ended": record.ended,
-        "run": facts_to_json(record.facts),
-        "outcome": outcome_to_json(record.outcome) if record.outcome is not None else None,
-        "findings": [finding_to_json(finding) for finding in record.findings],
+        "run": to_json(record.facts),
+        "outcome": to_json(record.outcome) if record.outcome is not None else None,
+        "findings": [to_json(finding) for finding in record.findings],
         "results": [stored_result_to_json(stored) for stored in record.results],
-        "instruments": [instrument_to_json(instrument) for instrument in record.instruments],
-        "prompts": [prompt_to_json(prompt) for prompt in record.prompts],
-        "stops": [stop_to_json(stop) for stop in record.stops],
+        "instruments": [to_json(instrument) for instrument in record.instruments],
+        "prompts": [to_json(prompt) for prompt in record.prompts],
+        "stops": [to_json(stop) for stop in record.stops],
         "notes": list(record.notes),
         "captures": [
             {
@@ -194,15 +162,15 @@ def read_record_json(path: Path, *, captures: tuple[Capture, ...] = (), problems
         return Record(
             id=document["id"],
             folder=path.parent,
-            facts=facts_from_json(document["run"]),
+            facts=from_json(RunFacts, document["run"]),
             started=document["started"],
             ended=document["ended"],
-            outcome=outcome_from_json(document["outcome"]) if document["outcome"] is not None else None,
-            findings=tuple(finding_from_json(finding) for finding in document["findings"]),
+            outcome=from_json(RunOutcome, document["outcome"]) if document["outcome"] is not None else None,
+            findings=tuple(from_json(Finding, finding) for finding in document["findings"]),
             results=tuple(stored_result_from_json(stored) for stored in document["results"]),
-            instruments=tuple(instrument_from_json(instrument) for instrument in document["instruments"]),
-            prompts=tuple(prompt_from_json(prompt) for prompt in document["prompts"]),
-            stops=tuple(stop_from_json(stop) for stop in document["stops"]),
+            instruments=tuple(from_json(InstrumentFacts, instrument) for instrument in document["instruments"]),
+            prompts=tuple(from_json(PromptAnswer, prompt) for prompt in document["prompts"]),
+            stops=tuple(from_json(Stop, stop) for stop in document["stops"]),
             notes=tuple(document["notes"]),
             captures=captures,
             problems=problems,

@@ -18,6 +18,7 @@ from bench.errors import RecordError
 from bench.records.capture_header import CaptureHeader
 from bench.records.capture_log import LOG_SUFFIX, CaptureWriter
 from bench.records.capture_store import OpenedCapture, capture_stem, open_captures, settle_log
+from bench.records.dataclass_json import to_json
 from bench.records.durable import write_whole
 from bench.records.evidence import RecordEvidence
 from bench.records.findings_csv import findings_csv
@@ -32,20 +33,10 @@ from bench.records.record import (
     StoredResult,
     finding_key,
     record_text,
-    stop_to_json,
     stored_result_to_json,
 )
 from bench.records.record_folder import CAPTURES_FOLDER, check_writable, make_folder
-from bench.records.result_json import finding_to_json
-from bench.records.run_facts import (
-    InstrumentFacts,
-    PromptAnswer,
-    RunFacts,
-    RunOutcome,
-    facts_to_json,
-    instrument_to_json,
-    outcome_to_json,
-)
+from bench.records.run_facts import InstrumentFacts, PromptAnswer, RunFacts, RunOutcome
 
 __all__ = ["RecordWriter", "RecordedCapture", "check_writable"]
 
@@ -90,7 +81,7 @@ class RecordWriter:
         self._record: Record | None = None
         self._sealed = False
         self._journal = Journal(self.folder / JOURNAL_NAME, wall_now=wall_now, force=not facts.simulated)
-        self._started = self._write(EntryKind.RUN_STARTED, {"id": self.id, "run": facts_to_json(facts)})
+        self._started = self._write(EntryKind.RUN_STARTED, {"id": self.id, "run": to_json(facts)})
 
     # What the rig leaves
 
@@ -125,7 +116,7 @@ class RecordWriter:
 
     def instrument(self, instrument: InstrumentFacts) -> None:
         """Keep an instrument as it answered."""
-        self._write(EntryKind.INSTRUMENT, instrument_to_json(instrument))
+        self._write(EntryKind.INSTRUMENT, to_json(instrument))
         self._instruments.append(instrument)
 
     # What the runner leaves
@@ -143,7 +134,7 @@ class RecordWriter:
     def keep(self, findings: Sequence[Finding]) -> None:
         """Keep findings, each an entry of the journal, written together."""
         self._refuse_after_end(EntryKind.FINDING.value)
-        entries = [finding_to_json(finding) for finding in findings]
+        entries = [to_json(finding) for finding in findings]
         self._journal.write_all(EntryKind.FINDING, entries, bench_time_s=self._bench_now_s())
         self._findings.extend(findings)
 
@@ -166,7 +157,7 @@ class RecordWriter:
     def stopped(self, reason: str, details: str, bench_time_s: float, suspect: str = "") -> None:
         """Note why the run ends early, and the signal that can't be trusted any more, if that is why."""
         stop = Stop(reason=reason, details=details, bench_time_s=bench_time_s, suspect=suspect)
-        self._write(EntryKind.ABORT, stop_to_json(stop), bench_time_s)
+        self._write(EntryKind.ABORT, to_json(stop), bench_time_s)
         self._stops.append(stop)
 
     def note(self, text: str) -> None:
@@ -200,7 +191,7 @@ class RecordWriter:
         for capture in self._open_captures:
             capture.abandon()
         captures, problems = open_captures(self._captures_dir, self._settled)
-        ended = self._write(EntryKind.RUN_CLOSED, outcome_to_json(outcome), outcome.bench_time_s)
+        ended = self._write(EntryKind.RUN_CLOSED, to_json(outcome), outcome.bench_time_s)
         self._journal.close()
         self._record = Record(
             id=self.id,

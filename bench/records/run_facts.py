@@ -1,13 +1,10 @@
 """What is known of a run besides its results: who, what, on which bench, under which sheets, and how it ended."""
 
 import hashlib
-from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 from analysis.verdict import Cause, Verdict
-from bench.records.json_values import number_from_json, number_to_json
 
 
 class RunStatus(StrEnum):
@@ -60,7 +57,13 @@ class RunFacts:
     only: tuple[str, ...] = ()  # what the run was narrowed to
     operator: str = ""
     work_order: str = ""
+    part: str = ""  # of the unit, as on its plate
+    modification: str = ""
+    firmware: str = ""
+    ambient_c: float | None = None  # temperature in the room, degrees Celsius; None where nobody said
     squawk: str = ""
+    squawk_conditions: str = ""  # under which the complaint shows
+    squawk_reproduced: bool | None = None  # None where nobody said
     remark: str = ""
     sheets: tuple[SheetCopy, ...] = ()
     parent: str = ""  # id of the record whose captures were judged again
@@ -112,127 +115,3 @@ class PromptAnswer:
     action: str
     text: str
     answer: str
-
-
-def facts_to_json(facts: RunFacts) -> dict[str, Any]:
-    """Return the facts for a file."""
-    return {
-        "software_version": facts.software_version,
-        "serial": facts.serial,
-        "model": facts.model,
-        "aircraft": facts.aircraft,
-        "plan": facts.plan,
-        "bench": facts.bench,
-        "simulated": facts.simulated,
-        "seed": facts.seed,
-        "defects": list(facts.defects),
-        "only": list(facts.only),
-        "operator": facts.operator,
-        "work_order": facts.work_order,
-        "squawk": facts.squawk,
-        "remark": facts.remark,
-        "sheets": [
-            {"role": sheet.role, "file": sheet.file, "digest": sheet.digest, "text": sheet.text}
-            for sheet in facts.sheets
-        ],
-        "parent": facts.parent,
-    }
-
-
-def facts_from_json(document: Mapping[str, Any]) -> RunFacts:
-    """Return the facts that `facts_to_json` wrote."""
-    return RunFacts(
-        software_version=document["software_version"],
-        serial=document["serial"],
-        model=document["model"],
-        aircraft=document["aircraft"],
-        plan=document["plan"],
-        bench=document["bench"],
-        simulated=document["simulated"],
-        seed=document["seed"],
-        defects=tuple(document["defects"]),
-        only=tuple(document["only"]),
-        operator=document["operator"],
-        work_order=document["work_order"],
-        squawk=document["squawk"],
-        remark=document["remark"],
-        sheets=tuple(
-            SheetCopy(role=sheet["role"], file=sheet["file"], digest=sheet["digest"], text=sheet["text"])
-            for sheet in document["sheets"]
-        ),
-        parent=document["parent"],
-    )
-
-
-def outcome_to_json(outcome: RunOutcome) -> dict[str, Any]:
-    """Return the outcome for a file."""
-    return {
-        "status": outcome.status.value,
-        "verdict": outcome.verdict.value,
-        "cause": outcome.cause.value if outcome.cause is not None else None,
-        "partial": outcome.partial,
-        "not_tested": list(outcome.not_tested),
-        "bench_time_s": number_to_json(outcome.bench_time_s),
-        "wall_time_s": number_to_json(outcome.wall_time_s),
-        "peak_memory_mb": number_to_json(outcome.peak_memory_mb),
-    }
-
-
-def outcome_from_json(document: Mapping[str, Any]) -> RunOutcome:
-    """Return the outcome that `outcome_to_json` wrote."""
-    return RunOutcome(
-        status=RunStatus(document["status"]),
-        verdict=Verdict(document["verdict"]),
-        cause=Cause(document["cause"]) if document["cause"] is not None else None,
-        partial=document["partial"],
-        not_tested=tuple(document["not_tested"]),
-        bench_time_s=number_from_json(document["bench_time_s"]),
-        wall_time_s=number_from_json(document["wall_time_s"]),
-        peak_memory_mb=number_from_json(document["peak_memory_mb"]),
-    )
-
-
-def instrument_to_json(instrument: InstrumentFacts) -> dict[str, Any]:
-    """Return an instrument's facts for a file."""
-    return {
-        "role": instrument.role,
-        "address": instrument.address,
-        "maker": instrument.maker,
-        "model": instrument.model,
-        "serial": instrument.serial,
-        "firmware": instrument.firmware,
-        "calibration": instrument.calibration,
-    }
-
-
-def instrument_from_json(document: Mapping[str, Any]) -> InstrumentFacts:
-    """Return the facts that `instrument_to_json` wrote."""
-    return InstrumentFacts(
-        role=document["role"],
-        address=document["address"],
-        maker=document["maker"],
-        model=document["model"],
-        serial=document["serial"],
-        firmware=document["firmware"],
-        calibration=document["calibration"],
-    )
-
-
-def prompt_to_json(prompt: PromptAnswer) -> dict[str, Any]:
-    """Return a prompt with its answer for a file."""
-    return {
-        "bench_time_s": number_to_json(prompt.bench_time_s),
-        "action": prompt.action,
-        "text": prompt.text,
-        "answer": prompt.answer,
-    }
-
-
-def prompt_from_json(document: Mapping[str, Any]) -> PromptAnswer:
-    """Return the prompt that `prompt_to_json` wrote."""
-    return PromptAnswer(
-        bench_time_s=number_from_json(document["bench_time_s"]),
-        action=document["action"],
-        text=document["text"],
-        answer=document["answer"],
-    )

@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 from analysis.finding import Finding
 from analysis.measurement import Component, Curve, Doubt, Measurement, Observation
 from analysis.verdict import Cause, Verdict
+from bench.records.dataclass_json import from_json, to_json
 from bench.records.findings_csv import findings_csv
 from bench.records.json_values import fields_to_json, json_number, number_from_json
-from bench.records.result_json import finding_from_json, finding_to_json, result_from_json, result_to_json
-from bench.records.run_facts import RunFacts, RunOutcome, RunStatus, facts_to_json, outcome_to_json
+from bench.records.result_json import result_from_json, result_to_json
+from bench.records.run_facts import RunFacts, RunOutcome, RunStatus
 
 FLOATS = st.floats()
 TEXTS = st.text(max_size=8)
@@ -72,7 +73,7 @@ def through_text(document):
 
 @given(FINDINGS)
 def test_a_finding_survives_to_the_last_digit(finding):
-    back = finding_from_json(through_text(finding_to_json(finding)))
+    back = from_json(Finding, through_text(to_json(finding)))
     assert repr(back) == repr(finding)  # repr, for NaN is not equal to itself
 
 
@@ -84,10 +85,10 @@ def test_a_result_survives_to_the_last_digit(result):
 
 def test_no_field_of_a_finding_or_of_a_run_is_forgotten():
     finding = Finding(id="a", procedure="p", function="f", title="t", verdict=Verdict.PASS, cause=None)
-    assert list(finding_to_json(finding)) == [field.name for field in fields(Finding)]
+    assert list(to_json(finding)) == [field.name for field in fields(Finding)]
     facts = RunFacts(software_version="", serial="", model="", aircraft="", plan="", bench="", simulated=True)
-    assert list(facts_to_json(facts)) == [field.name for field in fields(RunFacts)]
-    assert set(outcome_to_json(an_outcome())) == {field.name for field in fields(RunOutcome)}
+    assert list(to_json(facts)) == [field.name for field in fields(RunFacts)]
+    assert set(to_json(an_outcome())) == {field.name for field in fields(RunOutcome)}
 
 
 def an_outcome():
@@ -105,9 +106,9 @@ def an_outcome():
 
 def test_open_limits_stay_open_and_absent_ones_absent():
     one_sided = Finding(id="a", procedure="p", function="f", title="t", verdict=Verdict.PASS, cause=None, low=-math.inf)
-    document = through_text(finding_to_json(one_sided))
+    document = through_text(to_json(one_sided))
     assert (document["low"], document["high"]) == ("-inf", None)
-    back = finding_from_json(document)
+    back = from_json(Finding, document)
     assert back.low == -math.inf
     assert math.isnan(back.high)
 
