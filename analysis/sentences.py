@@ -214,6 +214,7 @@ def verdict_sentence(
     partial: bool,
     tested: Sequence[str],
     not_tested: Sequence[str],
+    stopped: bool = False,
 ) -> str:
     """Return the sentence with a run's verdict; it always carries the functions that were not tested.
 
@@ -221,9 +222,10 @@ def verdict_sentence(
         verdict: of the run.
         cause: whose doing it is when not a pass.
         simulated: whether the bench was a simulated one.
-        partial: whether procedures of the plan were left out on purpose.
+        partial: whether procedures of the plan were left out.
         tested: titles of the functions touched.
         not_tested: titles of the functions no procedure touched.
+        stopped: whether the run was ended before its plan was through; such a run is partial too.
     """
     total = len(tested) + len(not_tested)
     sentence = verdict_words(verdict, simulated=simulated, cause=cause)
@@ -233,7 +235,9 @@ def verdict_sentence(
         sentence += f"; {len(tested)} of {total} functions tested"
     if not_tested:
         sentence += f"; not tested: {in_running_text(not_tested)}"
-    return f"partial run: does not read as acceptance; {sentence}" if partial else sentence
+    if not (partial or stopped):
+        return sentence
+    return f"{'run stopped before its end' if stopped else 'partial run'}: does not read as acceptance; {sentence}"
 
 
 def in_running_text(titles: Sequence[str]) -> str:

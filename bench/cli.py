@@ -30,7 +30,7 @@ PlanOption = Annotated[
     str | None,
     typer.Option("--plan", metavar="NAME|FILE", help="Plan to run; default: the one that accepts the model."),
 ]
-RecordsOption = Annotated[Path, typer.Option("--records", metavar="DIR", help="Where records are kept.")]
+RecordsOption = Annotated[str, typer.Option("--records", metavar="DIR", help="Where records are kept.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output and nothing else.")]
 
 
@@ -75,7 +75,7 @@ def verify(
     model: ModelOption = None,
     aircraft: AircraftOption = None,
     plan: PlanOption = None,
-    records: RecordsOption = Path("records"),
+    records: RecordsOption = "records",
     seed: Annotated[int | None, typer.Option(help="Seed of the simulated unit; derived from the serial.")] = None,
     defect: Annotated[
         list[str] | None,
@@ -88,7 +88,18 @@ def verify(
     partial_ok: Annotated[bool, typer.Option("--partial-ok", help="A partial run that passed exits 0.")] = False,
     operator: Annotated[str, typer.Option(help="Who is at the bench.")] = "",
     work_order: Annotated[str, typer.Option(help="The shop's own job number.")] = "",
-    squawk: Annotated[str, typer.Option(help="The complaint, in the customer's words, with its conditions.")] = "",
+    part: Annotated[str, typer.Option(help="Part number on the unit's plate.")] = "",
+    modification: Annotated[str, typer.Option(help="Modification state on the unit's plate.")] = "",
+    firmware: Annotated[str, typer.Option(help="Firmware version, as marked on the unit.")] = "",
+    ambient_c: Annotated[
+        float | None, typer.Option(metavar="DEGREES", help="Temperature of the room in degrees Celsius.")
+    ] = None,
+    squawk: Annotated[str, typer.Option(help="The complaint, in the customer's words.")] = "",
+    squawk_conditions: Annotated[str, typer.Option(help="When the complaint shows: cold, in flight, on crank.")] = "",
+    reproduced: Annotated[
+        bool | None,
+        typer.Option("--reproduced/--not-reproduced", help="Whether the complaint could be reproduced."),
+    ] = None,
     remark: Annotated[str, typer.Option(help="Anything else worth keeping.")] = "",
     as_json: JsonOption = False,
 ) -> None:
@@ -103,17 +114,23 @@ def verify(
 
     request = RunRequest(
         serial=serial,
-        bench=_bench(bench),
+        bench=bench,
         model=model,
         aircraft=aircraft,
         plan=plan,
         records=records,
         seed=seed,
-        defects=tuple(_defect(text) for text in defect or ()),
+        defects=tuple(defect or ()),
         only=tuple(only or ()),
         operator=operator,
         work_order=work_order,
+        part=part,
+        modification=modification,
+        firmware=firmware,
+        ambient_c=ambient_c,
         squawk=squawk,
+        squawk_conditions=squawk_conditions,
+        squawk_reproduced=reproduced,
         remark=remark,
     )
     raise typer.Exit(run_verify(request, partial_ok=partial_ok, as_json=as_json))
@@ -130,7 +147,7 @@ def check(
     """Validate sheets and plan; say what this bench can and can't do of it, and how long each takes."""
     from bench.commands import run_check
 
-    raise typer.Exit(run_check(bench=_bench(bench), model=model, aircraft=aircraft, plan=plan, as_json=as_json))
+    raise typer.Exit(run_check(bench=bench, model=model, aircraft=aircraft, plan=plan, as_json=as_json))
 
 
 @app.command()
@@ -138,7 +155,7 @@ def report(
     record: Annotated[
         str, typer.Argument(metavar="RECORD", help="Record folder, its id, or a unique part of its name.")
     ],
-    records: RecordsOption = Path("records"),
+    records: RecordsOption = "records",
     output: Annotated[
         Path | None, typer.Option("--output", metavar="FILE", help="Where to write; the record itself stays as it is.")
     ] = None,
@@ -154,7 +171,7 @@ def rejudge(
     record: Annotated[
         str, typer.Argument(metavar="RECORD", help="Record folder, its id, or a unique part of its name.")
     ],
-    records: RecordsOption = Path("records"),
+    records: RecordsOption = "records",
     model: Annotated[
         str | None, typer.Option("--model", metavar="FILE", help="Judge under this unit sheet instead of the record's.")
     ] = None,
@@ -189,32 +206,6 @@ def schema(kind: Annotated[SchemaKind, typer.Argument(help="Kind of sheet.")]) -
     from bench.sheets.json_schema import sheet_schema
 
     typer.echo(json.dumps(sheet_schema(kind.value), indent=1))
-
-
-def _bench(name: str | None) -> str:
-    if name is not None:
-        return name
-    from bench.errors import UsageError
-    from bench.sheets.load import list_benches
-
-    raise UsageError(
-        f"no bench named: give --bench NAME or --bench FILE. Shipped benches: {', '.join(list_benches())}."
-    )
-
-
-def _defect(text: str) -> tuple[str, float]:
-    from bench.errors import UsageError
-
-    name, _, severity = text.partition(":")
-    if not severity:
-        return name, 1.0
-    try:
-        value = float(severity)
-    except ValueError:
-        value = -1.0
-    if not 0.0 <= value <= 10.0:  # NaN fails this too
-        raise UsageError(f"--defect {text}: severity {severity!r} is not a number from 0 to 10. 1 is the catalogue's.")
-    return name, value
 
 
 def main() -> None:

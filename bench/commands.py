@@ -13,13 +13,14 @@ from analysis.finding import Finding
 from analysis.report import render_report
 from analysis.sentences import finding_sentence, verdict_sentence
 from analysis.verdict import Verdict
+from bench.admission import records_folder
 from bench.document import run_document
 from bench.errors import UsageError
 from bench.plan_check import Ability, PlanCheck
 from bench.planning import plan_check, plan_steps
 from bench.progress import NoProgress, Progress, TextProgress
 from bench.records.reading import find_record, load_record
-from bench.records.run_facts import RunOutcome
+from bench.records.run_facts import RunOutcome, RunStatus
 from bench.rejudge import rejudge
 from bench.request import RunRequest
 from bench.run_sheets import SheetNames, load_sheets, sheets_of_record
@@ -44,7 +45,7 @@ def run_verify(request: RunRequest, *, partial_ok: bool, as_json: bool) -> int:
     return EXIT_INTERRUPTED if result.interrupted else exit_code(result.outcome, partial_ok=partial_ok)
 
 
-def run_check(*, bench: str, model: str | None, aircraft: str | None, plan: str | None, as_json: bool) -> int:
+def run_check(*, bench: str | None, model: str | None, aircraft: str | None, plan: str | None, as_json: bool) -> int:
     """Validate sheets and plan against the bench and print what it can do."""
     sheets = load_sheets(SheetNames(bench=bench, plan=plan, model=model, aircraft=aircraft))
     checked = plan_check(sheets)
@@ -65,9 +66,9 @@ def run_check(*, bench: str, model: str | None, aircraft: str | None, plan: str 
     return EXIT_PASS
 
 
-def run_report(record_text: str, *, records: Path, output: Path | None) -> int:
+def run_report(record_text: str, *, records: str, output: Path | None) -> int:
     """Render a record's report again, outside the record."""
-    record = load_record(find_record(record_text, records))
+    record = load_record(find_record(record_text, records_folder(records)))
     for problem in record.problems:
         typer.echo(f"boxproof: {record.folder.name}: {problem}", err=True)
     sheets = sheets_of_record(record.facts.sheets)
@@ -83,10 +84,11 @@ def run_report(record_text: str, *, records: Path, output: Path | None) -> int:
     return EXIT_PASS
 
 
-def run_rejudge(record_text: str, *, records: Path, model: str | None, as_json: bool) -> int:
+def run_rejudge(record_text: str, *, records: str, model: str | None, as_json: bool) -> int:
     """Judge a record's captures again, into a new record."""
     began_s = time.perf_counter()
-    result = rejudge(find_record(record_text, records), records=records, model=model, began_wall_s=began_s)
+    folder = records_folder(records)
+    result = rejudge(find_record(record_text, folder), records=folder, model=model, began_wall_s=began_s)
     if as_json:
         _print_json(_document(result))
     else:
@@ -137,6 +139,7 @@ def _print_outcome(result: VerifyResult) -> None:
             cause=outcome.cause,
             simulated=facts.simulated,
             partial=outcome.partial,
+            stopped=outcome.status is not RunStatus.COMPLETE,
             tested=tuple(title for name, title in titles.items() if name not in outcome.not_tested),
             not_tested=tuple(titles[name] for name in outcome.not_tested),
         )

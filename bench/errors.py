@@ -11,10 +11,13 @@ BenchError
 A failed limit is no error: verdicts are data. What instruments do wrong is in `instruments.errors`.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from analysis.verdict import Cause
+
+Kind = TypeVar("Kind")
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -52,6 +55,36 @@ class SheetError(BenchError):
 
 class UsageError(BenchError):
     """A command that can't be done as asked: no bench named, a serial refused, a defect on a real bench ..."""
+
+
+class Refusals:
+    """Collects everything that can be said against a request, so that a person is told all of it in one go."""
+
+    def __init__(self) -> None:
+        self._errors: list[BenchError] = []
+
+    def __bool__(self) -> bool:
+        """Say whether anything was refused."""
+        return bool(self._errors)
+
+    def add(self, error: "SheetError | UsageError") -> None:
+        """Keep one refusal."""
+        self._errors.append(error)
+
+    def tried(self, ask: Callable[[], Kind]) -> Kind | None:
+        """Return what `ask` returns, or keep why it was refused and return None."""
+        try:
+            return ask()
+        except (SheetError, UsageError) as error:
+            self.add(error)
+            return None
+
+    def all(self) -> BenchError:
+        """Return one error that says all of them, each once; a SheetError where only sheets are at fault."""
+        problems = [p for error in self._errors if isinstance(error, SheetError) for p in error.problems]
+        if all(isinstance(error, SheetError) for error in self._errors):
+            return SheetError(tuple(dict.fromkeys(problems)))
+        return UsageError("\n".join(dict.fromkeys(line for e in self._errors for line in str(e).splitlines())))
 
 
 class RecordError(BenchError):

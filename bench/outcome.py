@@ -1,13 +1,15 @@
 """What a run comes to, from its findings: one rule for a run and for a record judged again."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
+from analysis.capture import Capture
 from analysis.finding import Finding
 from analysis.overall import overall
 from analysis.verdict import Cause, Verdict
 from bench.memory import peak_memory_mb
 from bench.records.run_facts import RunOutcome, RunStatus
 from bench.steps import PlannedStep
+from bench.unit_reports import unit_reports
 from test_plans.sheets import UnitSheet
 
 
@@ -27,8 +29,9 @@ def outcome_of(
     partial: bool,
     bench_time_s: float,
     wall_time_s: float,
+    captures: Iterable[Capture],
 ) -> RunOutcome:
-    """Return the outcome.
+    """Return the outcome; `captures` hold what the unit reported of itself.
 
     A run that was not carried to its end is partial and never a pass, nor is one that looked at the bench alone.
     """
@@ -46,4 +49,5 @@ def outcome_of(
         bench_time_s=bench_time_s,
         wall_time_s=wall_time_s,
         peak_memory_mb=peak_memory_mb(),
+        unit_reports=unit_reports(captures, unit),
     )

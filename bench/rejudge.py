@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from bench.records.evidence import RecordEvidence
 from bench.records.reading import load_record
 from bench.records.record import Record, StoredResult
 from bench.records.record_writer import RecordWriter
-from bench.records.run_facts import RunFacts, RunStatus
+from bench.records.run_facts import RunStatus
 from bench.run_sheets import sheets_of_record
 from bench.runner import NOT_SAFE_ID
 from bench.steps import PlannedStep, choose
@@ -36,21 +37,10 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
     sheets = sheets_of_record(parent.facts.sheets, model=model)
     all_steps = plan_steps(sheets)
     steps = choose(all_steps, parent.facts.only)
-    facts = RunFacts(
+    facts = replace(
+        parent.facts,
         software_version=version("boxproof"),
-        serial=parent.facts.serial,
         model=sheets.unit.model,
-        aircraft=parent.facts.aircraft,
-        plan=parent.facts.plan,
-        bench=parent.facts.bench,
-        simulated=parent.facts.simulated,
-        seed=parent.facts.seed,
-        defects=parent.facts.defects,
-        only=parent.facts.only,
-        operator=parent.facts.operator,
-        work_order=parent.facts.work_order,
-        squawk=parent.facts.squawk,
-        remark=parent.facts.remark,
         sheets=sheets.copies,
         parent=parent.id,
     )
@@ -92,6 +82,7 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
         partial=bool(parent.facts.only) or sheets.plan.partial,
         bench_time_s=bench_time_s,
         wall_time_s=time.perf_counter() - began_wall_s,
+        captures=parent.captures,
     )
     record = writer.end_run(outcome)
     writer.seal(render_report(run_summary(record, sheets, all_steps)))

@@ -1,21 +1,20 @@
 """The sheets of one run, loaded together: from names and files, or from the copies a record keeps."""
 
+import contextlib
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
-from typing import TypeVar
 
-from bench.errors import Problem, RecordError, SheetError, UsageError
+from bench.errors import Problem, RecordError, Refusals, SheetError, UsageError
 from bench.records.run_facts import SheetCopy, copy_sheet
 from bench.sheets import load
 from bench.sheets.bench_sheet import BenchSheet
 from bench.sheets.simulation_sheet import BenchSimulation, Defect, UnitSimulation
 from test_plans.registry import PROCEDURES
 from test_plans.sheets import AircraftSheet, Plan, UnitSheet
-
-Loaded = TypeVar("Loaded")
 
 FOLDERS = {
     "unit": files("test_plans") / "units",
@@ -29,7 +28,7 @@ FOLDERS = {
 class SheetNames:
     """Which sheets a run goes by: each a shipped name or a file; None where a default may stand."""
 
-    bench: str
+    bench: str | None
     plan: str | None = None
     model: str | None = None
     aircraft: str | None = None
@@ -49,54 +48,108 @@ class RunSheets:
     copies: tuple[SheetCopy, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadSheets:
+    """What could be read of the sheets of a run: None for what has faults, or leans on a sheet that has."""
+
+    unit: UnitSheet | None = None
+    aircraft: AircraftSheet | None = None
+    plan: Plan | None = None
+    bench: BenchSheet | None = None
+    simulated: bool | None = None  # whether the bench is; None where that can't be known
+    unit_simulation: UnitSimulation | None = None
+    bench_simulation: BenchSimulation | None = None
+    copies: tuple[SheetCopy, ...] = ()
+
+    def whole(self) -> RunSheets | None:
+        """Return the sheets of a run; None where any is missing."""
+        if self.unit is None or self.aircraft is None or self.plan is None or self.bench is None:
+            return None
+        defects: tuple[Defect, ...] = ()
+        if self.bench.simulated:
+            if self.unit_simulation is None or self.bench_simulation is None:
+                return None
+            defects = load.list_defects(self.unit_simulation, self.bench_simulation)
+        return RunSheets(
+            unit=self.unit,
+            aircraft=self.aircraft,
+            plan=self.plan,
+            bench=self.bench,
+            unit_simulation=self.unit_simulation,
+            bench_simulation=self.bench_simulation,
+            defects=defects,
+            copies=self.copies,
+        )
+
+
 def load_sheets(names: SheetNames, *, margins: bool = True) -> RunSheets:
-    """Load them all; faults of every sheet that can be read are reported together.
+    """Load them all.
 
     `margins`: see `bench.sheets.unit_check.check_unit`; only judging stored captures again does without.
 
     Raises:
-        SheetError: what is wrong with any of them.
-        UsageError: no model named, by the bench sheet neither, and more than one shipped.
+        SheetError, UsageError: everything that is wrong with any of them, as far as it can be known.
     """
-    model = names.model or load.default_model(names.bench) or _only_model()
-    faults: list[SheetError] = []
-    unit = _tried(faults, lambda: load.load_unit(model, margins=margins))
-    if unit is None:  # of the other sheets only the plan can be read without it
-        if names.plan is not None:
-            plan_named = names.plan
-            _tried(faults, lambda: load.load_plan(plan_named, tuple(PROCEDURES)))
-        raise _together(faults)
-    aircraft_name = names.aircraft or load.default_aircraft_name(unit)
-    aircraft = _tried(faults, lambda: load.load_aircraft(aircraft_name, unit))
-    bench = _tried(faults, lambda: load.load_bench(names.bench, unit))
-    plan_name = names.plan or unit.acceptance_plan
-    plan = _tried(faults, lambda: load.load_plan(plan_name, tuple(PROCEDURES), unit, bench))
-    if aircraft is None or plan is None or bench is None:
-        raise _together(faults)
+    refusals = Refusals()
+    sheets = read_sheets(names, refusals, margins=margins).whole()
+    if sheets is None or refusals:
+        raise refusals.all()
+    return sheets
+
+
+def read_sheets(names: SheetNames, refusals: Refusals, *, margins: bool = True) -> ReadSheets:
+    """Read as many as can be read; what is wrong with the others goes to `refusals`.
+
+    A sheet that leans on one with faults (all of them lean on the unit sheet) is still checked for its own.
+    """
+    if names.bench is None:
+        refusals.tried(_no_bench)
+    model = _model_name(names, refusals)
+    unit = refusals.tried(lambda: load.load_unit(model, margins=margins)) if model else None
+    if model is None or unit is None:
+        return ReadSheets(simulated=_checked_alone(names, refusals))
+    aircraft_name = names.aircraft or refusals.tried(lambda: load.default_aircraft_name(unit))
+    aircraft = refusals.tried(lambda: load.load_aircraft(aircraft_name, unit)) if aircraft_name else None
+    bench_name, bench = names.bench, None
     unit_simulation = bench_simulation = None
-    defects: tuple[Defect, ...] = ()
-    if bench.simulated:
-        unit_simulation = load.load_unit_simulation(model, margins=margins)
-        bench_simulation = load.load_bench_simulation(names.bench, unit)
-        defects = load.list_defects(unit_simulation, bench_simulation)
-    copies = tuple(
-        _copy(role, name)
-        for role, name in (("unit", model), ("aircraft", aircraft_name), ("plan", plan_name), ("bench", names.bench))
+    if bench_name is not None:
+        bench = refusals.tried(lambda: load.load_bench(bench_name, unit))
+        if bench is not None and bench.simulated:
+            unit_simulation = refusals.tried(lambda: load.load_unit_simulation(model, margins=margins))
+            bench_simulation = refusals.tried(lambda: load.load_bench_simulation(bench_name, unit))
+    plan_name = names.plan or unit.acceptance_plan
+    plan = refusals.tried(lambda: load.load_plan(plan_name, PROCEDURES, unit, bench))
+    named = (
+        ("unit", model, unit),
+        ("aircraft", aircraft_name, aircraft),
+        ("plan", plan_name, plan),
+        ("bench", bench_name, bench),
     )
-    for copy, digest in zip(copies, (unit.digest, aircraft.digest, plan.digest, bench.digest), strict=True):
-        if copy.digest != digest:
-            what = "was changed while it was being read"
-            raise SheetError([Problem(copy.file, "", what, "save it, and start again")])
-    return RunSheets(
+    copies = [
+        refusals.tried(partial(_copy, role, name, sheet.digest))
+        for role, name, sheet in named
+        if name is not None and sheet is not None
+    ]
+    return ReadSheets(
         unit=unit,
         aircraft=aircraft,
         plan=plan,
         bench=bench,
+        simulated=bench.simulated if bench is not None else None,
         unit_simulation=unit_simulation,
         bench_simulation=bench_simulation,
-        defects=defects,
-        copies=copies,
+        copies=tuple(copy for copy in copies if copy is not None),
     )
+
+
+def _checked_alone(names: SheetNames, refusals: Refusals) -> bool | None:
+    """Check what each sheet says of itself, where the unit sheet can't be used; say whether the bench is simulated."""
+    aircraft, bench, plan = names.aircraft, names.bench, names.plan
+    if aircraft is not None:
+        refusals.tried(lambda: load.check_aircraft_alone(aircraft))
+    if plan is not None:
+        refusals.tried(lambda: load.load_plan(plan, PROCEDURES))
+    return refusals.tried(lambda: load.check_bench_alone(bench)) if bench is not None else None
 
 
 def sheets_of_record(copies: Sequence[SheetCopy], *, model: str | None = None) -> RunSheets:
@@ -126,17 +179,14 @@ def sheets_of_record(copies: Sequence[SheetCopy], *, model: str | None = None) -
         )
 
 
-def _tried(faults: list[SheetError], loading: Callable[[], Loaded]) -> Loaded | None:
-    """Return what loads, or keep its faults for later."""
-    try:
-        return loading()
-    except SheetError as error:
-        faults.append(error)
-        return None
-
-
-def _together(faults: Sequence[SheetError]) -> SheetError:
-    return SheetError([problem for error in faults for problem in error.problems])
+def _model_name(names: SheetNames, refusals: Refusals) -> str | None:
+    """Return the model that is named, or meant by the bench sheet, or the only one there is."""
+    if names.model or names.bench is None:
+        return names.model
+    bench = names.bench
+    found = Refusals()
+    default = found.tried(lambda: load.default_model(bench))
+    return default or (None if found else refusals.tried(_only_model))  # a bad bench sheet is told when it is loaded
 
 
 def _only_model() -> str:
@@ -146,8 +196,18 @@ def _only_model() -> str:
     raise UsageError(f"which model? Give --model NAME or FILE; shipped: {', '.join(models)}.")
 
 
-def _copy(role: str, name_or_path: str) -> SheetCopy:
-    if load.is_file(name_or_path):
-        path = Path(name_or_path)
-        return copy_sheet(role, path.name, path.read_bytes())
-    return copy_sheet(role, f"{name_or_path}.toml", (FOLDERS[role] / f"{name_or_path}.toml").read_bytes())
+def _no_bench() -> None:
+    raise UsageError(
+        f"no bench named: give --bench NAME or --bench FILE. Shipped benches: {', '.join(load.list_benches())}."
+    )
+
+
+def _copy(role: str, name_or_path: str, digest: str) -> SheetCopy:
+    """Return the copy a record keeps of the sheet that was read from this name or file and has this digest."""
+    file = Path(name_or_path).name if load.is_file(name_or_path) else f"{name_or_path}.toml"
+    place = Path(name_or_path) if load.is_file(name_or_path) else FOLDERS[role] / file
+    with contextlib.suppress(OSError, UnicodeDecodeError):
+        copy = copy_sheet(role, file, place.read_bytes())
+        if copy.digest == digest:
+            return copy
+    raise SheetError([Problem(file, "", "was changed while it was being read", "save it, and start again")])

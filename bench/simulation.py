@@ -5,11 +5,13 @@ The bench's true errors lie inside the bounds its sheet states, and the unit's q
 drawn here never reaches a procedure.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 
 from bench.drawn_bench import drawn_bench, spoilt
 from bench.drawn_unit import drawn_unit
-from bench.errors import UsageError
+from bench.errors import Refusals, UsageError
+from bench.records.serial_number import clean_text
 from bench.sheets.bench_sheet import BenchSheet
 from bench.sheets.schema import suggestion
 from bench.sheets.simulation_sheet import BenchDefect, BenchSimulation, UnitDefect, UnitSimulation
@@ -32,38 +34,49 @@ def simulated_parameters(
     """Return a simulated bench and unit: the seed's draw, with `defects` as (id, severity) injected.
 
     Raises:
-        UsageError: a defect is unknown, stands twice, or has a severity that is not in 0 to 10.
+        UsageError: defects that are unknown, stand twice, or have a severity that is not in 0 to 10; all of them.
     """
-    unit_defects, bench_defects = _sorted_out(unit_simulation, bench_simulation, defects)
+    unit_defects, bench_defects = sort_defects(unit_simulation, bench_simulation, defects)
     parameters = drawn_bench(unit, bench, bench_simulation, seed)
     for bench_defect, severity in bench_defects:
         parameters = spoilt(parameters, bench, bench_defect, severity)
     return parameters, drawn_unit(unit, unit_simulation, aircraft, seed, unit_defects)
 
 
-def _sorted_out(
+def sort_defects(
     unit: UnitSimulation, bench: BenchSimulation, defects: Sequence[tuple[str, float]]
 ) -> tuple[list[tuple[UnitDefect, float]], list[tuple[BenchDefect, float]]]:
+    """Return the unit's defects and the bench's, with severities; raises as `simulated_parameters`."""
     of_unit = {entry.id: entry for entry in unit.defects}
     of_bench = {entry.id: entry for entry in bench.defects}
+    not_caught = {entry.id: entry for entry in unit.not_caught}
     unit_defects: list[tuple[UnitDefect, float]] = []
     bench_defects: list[tuple[BenchDefect, float]] = []
-    seen: set[str] = set()
+    known = (*of_unit, *of_bench)
+    refusals = Refusals()
+    for name, count in Counter(name for name, _ in defects).items():
+        if count > 1:
+            refusals.add(UsageError(f"--defect {name} is named twice; name each defect once."))
     for name, severity in defects:
-        if name in seen:
-            raise UsageError(f"defect {name} is named twice; name each defect once.")
-        seen.add(name)
         if not 0.0 <= severity <= HIGHEST_SEVERITY:  # NaN is in no range
-            raise UsageError(f"defect {name}: severity {severity:g} is not from 0 to 10; 1 is the catalogue's.")
+            refusals.add(
+                UsageError(f"--defect {name}: severity {severity:g} is not from 0 to 10; 1 is the catalogue's.")
+            )
         if name in of_unit:
             unit_defects.append((of_unit[name], severity))
         elif name in of_bench:
             bench_defects.append((of_bench[name], severity))
-        elif name in (told := {entry.id: entry for entry in unit.not_caught}):
-            raise UsageError(f"defect {name} can't be injected: it is listed as not caught: {told[name].because}.")
-        else:
-            known = (*of_unit, *of_bench)
-            raise UsageError(
-                f"there is no defect {name!r}; {suggestion(name, known, 'defects')} There is: {', '.join(known)}."
+        elif name in not_caught:
+            refusals.add(
+                UsageError(f"--defect {name} can't be injected: it is listed as not caught: {not_caught[name].because}.")
             )
+        else:
+            refusals.add(
+                UsageError(
+                    f"--defect: there is no defect {clean_text(name, 80)!r}; {suggestion(name, known, 'defects')} "
+                    f"There is: {', '.join(known)}."
+                )
+            )
+    if refusals:
+        raise refusals.all()
     return unit_defects, bench_defects

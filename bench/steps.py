@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from bench.errors import Problem, UsageError
+from bench.errors import Problem, Refusals, UsageError
 from bench.records.serial_number import clean_text
 from test_plans.procedure import Needs, NotForModel, Procedure
 from test_plans.sheets import Setup, Step
@@ -56,25 +56,29 @@ def choose(steps: Sequence[PlannedStep], only: Sequence[str]) -> tuple[PlannedSt
     `only` names procedures or functions; what their steps are gated by comes along, and so does the discharge.
 
     Raises:
-        UsageError: a name is neither, or a procedure that is not for this model.
+        UsageError: names that are neither, or procedures that are not for this model; all of them.
     """
     left_out = {step.name: step.left_out.reason for step in steps if step.left_out is not None}
-    if named_in_vain := [name for name in only if name in left_out]:
-        name = named_in_vain[0]
-        raise UsageError(f"--only {name}: it is not for this model: {left_out[name]}.")
     by_name = {step.name: step for step in steps if step.left_out is None}
     if not only:
         return tuple(by_name.values())
+    functions = sorted({function for step in by_name.values() for function in step.functions})
+    refusals = Refusals()
     named: list[str] = []
     for name in only:
         meant = [step.name for step in by_name.values() if name == step.name or name in step.functions]
-        if not meant:
-            functions = sorted({function for step in by_name.values() for function in step.functions})
-            raise UsageError(
-                f"--only {clean_text(name, 80)}: no procedure of this plan has that name, and none tests such a "
-                f"function. Procedures: {', '.join(by_name)}. Functions: {', '.join(functions)}."
+        if name in left_out:
+            refusals.add(UsageError(f"--only {name}: it is not for this model: {left_out[name]}."))
+        elif not meant:
+            refusals.add(
+                UsageError(
+                    f"--only {clean_text(name, 80)}: no procedure of this plan has that name, and none tests such a "
+                    f"function. Procedures: {', '.join(by_name)}. Functions: {', '.join(functions)}."
+                )
             )
         named += meant
+    if refusals:
+        raise refusals.all()
     wanted = _with_gates(named, by_name)
     wanted |= {step.name for step in by_name.values() if step.closing}
     return tuple(step for step in by_name.values() if step.name in wanted)

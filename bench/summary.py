@@ -18,17 +18,18 @@ from analysis.verdict import Verdict
 from bench.outcome import touched_functions
 from bench.planning import plan_check
 from bench.records.record import Record
+from bench.records.run_facts import RunStatus
 from bench.run_sheets import RunSheets
 from bench.steps import PlannedStep
+from bench.unit_reports import unit_reports
 from test_plans.registry import PROCEDURES
-from test_plans.reported_settings import settings_of
-from test_plans.sheets import UnitSheet
 
 
 def run_summary(record: Record, sheets: RunSheets, steps: Sequence[PlannedStep]) -> RunSummary:
     """Return the report's data; `steps` are all of the plan, with the plan check's remarks."""
     facts = record.facts
     outcome = record.outcome
+    reports = outcome.unit_reports if outcome else unit_reports(record.captures, sheets.unit)
     found = overall(record.findings)
     titles = {function.name: function.title for function in sheets.unit.functions}
     touched = touched_functions(record.findings, steps)
@@ -48,6 +49,7 @@ def run_summary(record: Record, sheets: RunSheets, steps: Sequence[PlannedStep])
         verdict=outcome.verdict if outcome else found.verdict,
         cause=outcome.cause if outcome else found.cause,
         partial=outcome.partial if outcome else True,
+        stopped=outcome is None or outcome.status is not RunStatus.COMPLETE,
         stop_reason="; ".join(stop.reason for stop in record.stops),
         tested=tuple(title for name, title in titles.items() if name in touched),
         not_tested=tuple(title for name, title in titles.items() if name not in touched),
@@ -78,10 +80,16 @@ def run_summary(record: Record, sheets: RunSheets, steps: Sequence[PlannedStep])
         attempts=attempts(record.findings, procedure_titles),
         operator=facts.operator,
         work_order=facts.work_order,
+        part=facts.part,
+        modification=facts.modification,
+        firmware=_firmware(facts.firmware, reports.firmware),
+        ambient=f"{facts.ambient_c:g} degC" if facts.ambient_c is not None else "",
         squawk=facts.squawk,
+        squawk_conditions=facts.squawk_conditions,
+        squawk_reproduced=facts.squawk_reproduced,
         remark=facts.remark,
-        configuration_found=configuration(record, sheets.unit, "found"),
-        configuration_left=configuration(record, sheets.unit, "left"),
+        configuration_found=reports.configuration_found,
+        configuration_left=reports.configuration_left,
         start=record.started,
         end=record.ended,
         bench_time_s=outcome.bench_time_s if outcome else float("nan"),
@@ -176,12 +184,8 @@ def bench_facts(record: Record) -> tuple[str, ...]:
     return (*record.problems, *record.notes)
 
 
-def configuration(record: Record, unit: UnitSheet, when: str) -> str:
-    """Return the unit's configuration as its reports gave it at the beginning (`found`) or end (`left`) of the run."""
-    items = ("configuration", *settings_of(unit))
-    reported: dict[str, list[object]] = {}
-    for capture in record.captures:
-        for event in capture.events:
-            if event.kind == "report" and event.fields.get("item") in items:
-                reported.setdefault(str(event.fields["item"]), []).append(event.fields["count"])
-    return ", ".join(f"{item} {reported[item][0 if when == 'found' else -1]}" for item in items if item in reported)
+def _firmware(told: str, reported: str) -> str:
+    """Return the firmware as somebody read it off the unit and as the unit reports it."""
+    if told and reported:
+        return f"{told} (the unit reports {reported})"
+    return told or (f"{reported} (reported)" if reported else "")

@@ -1,6 +1,5 @@
 """The main job: sheets, plan check, bench, run, verdict, record and report, in that order."""
 
-import hashlib
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,23 +8,23 @@ from pathlib import Path
 
 from analysis.finding import Finding
 from analysis.report import render_report
+from bench.admission import admit, defect_asked
 from bench.assembly import OpenBench, open_simulated_bench
 from bench.bus_traffic import BusTraffic
-from bench.errors import RecordError, RunStoppedError, SheetError, UsageError
+from bench.errors import RecordError, RunStoppedError
 from bench.judging import drifted, spoilt_by, unproved
 from bench.outcome import outcome_of
-from bench.planning import plan_check, plan_steps
+from bench.planning import plan_check
 from bench.progress import Progress
-from bench.records.record_writer import RecordWriter, check_writable
+from bench.records.record_writer import RecordWriter
 from bench.records.run_facts import InstrumentFacts, RunFacts, RunOutcome, RunStatus
-from bench.records.serial_number import check_serial, clean_text
+from bench.records.serial_number import clean_text
 from bench.request import RunRequest
 from bench.rig import BenchRig
-from bench.run_sheets import RunSheets, SheetNames, load_sheets
+from bench.run_sheets import RunSheets
 from bench.runner import Runner, RunResult
 from bench.sheets.bench_sheet import BusSheet
-from bench.simulation import simulated_parameters
-from bench.steps import PlannedStep, choose
+from bench.steps import PlannedStep
 from bench.summary import run_summary
 from instruments.capabilities import Identity
 
@@ -54,41 +53,12 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
         InstrumentError: an instrument of the bench could not be opened; nothing was energised.
         RunStoppedError: the record could not be written any more; the run was ended and the bench made safe.
     """
-    sheets = load_sheets(
-        SheetNames(bench=request.bench, plan=request.plan, model=request.model, aircraft=request.aircraft)
-    )
-    check_serial(request.serial, simulated=sheets.bench.simulated)
-    if request.defects and not sheets.bench.simulated:
-        raise UsageError(
-            f"--defect: bench {sheets.bench.name} is real; defects go into a simulated unit or bench only."
-        )
-    if not sheets.bench.simulated:
-        raise UsageError(
-            f"bench {sheets.bench.name} is not simulated, and verify does not drive such a bench yet: the supervisor "
-            "that makes it safe when this program dies, and the self-check that proves it first, do not exist. "
-            "Use check to validate its sheets, and --bench simulated to prove the plan."
-        )
-    all_steps = plan_steps(sheets)
-    steps = choose(all_steps, request.only)
-    if faults := [fault for step in steps for fault in step.faults]:
-        raise SheetError(faults)
-    check_writable(request.records)
-    seed = request.seed if request.seed is not None else seed_of(request.serial)
+    admitted = admit(request)
+    sheets, steps, seed = admitted.sheets, admitted.steps, admitted.seed
     facts = _facts(request, sheets, seed)
-    if sheets.unit_simulation is None or sheets.bench_simulation is None:
-        raise UsageError(f"bench {sheets.bench.name} is simulated, but its sheets have no [simulation] table.")
-    bench_parameters, twin_parameters = simulated_parameters(
-        sheets.unit,
-        sheets.unit_simulation,
-        sheets.aircraft,
-        sheets.bench,
-        sheets.bench_simulation,
-        seed=seed,
-        defects=request.defects,
-    )
-    with open_simulated_bench(sheets.bench, bench=bench_parameters, twin=twin_parameters, seed=seed) as opened:
+    with open_simulated_bench(sheets.bench, bench=admitted.bench, twin=admitted.twin, seed=seed) as opened:
         began_s = opened.clock.monotonic_s()
-        writer = RecordWriter(request.records, facts, bench_now_s=lambda: opened.clock.monotonic_s() - began_s)
+        writer = RecordWriter(admitted.records, facts, bench_now_s=lambda: opened.clock.monotonic_s() - began_s)
         for role, identity in opened.identities.items():
             writer.instrument(_instrument(role, identity, sheets))
         if sheets.bench.bus is not None:
@@ -113,9 +83,10 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
         partial=bool(request.only) or sheets.plan.partial,
         bench_time_s=result.bench_time_s,
         wall_time_s=time.perf_counter() - began_wall_s,
+        captures=writer.captures,
     )
     record = writer.end_run(outcome)
-    writer.seal(render_report(run_summary(record, sheets, all_steps)))
+    writer.seal(render_report(run_summary(record, sheets, admitted.all_steps)))
     return VerifyResult(
         facts=facts,
         outcome=outcome,
@@ -128,15 +99,6 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
         function_titles={function.name: function.title for function in sheets.unit.functions},
         left_out=plan_check(sheets).left_out,
     )
-
-
-def seed_of(serial: str) -> int:
-    """Return the seed that a serial stands for: the same unit every time.
-
-    >>> seed_of("SIM-0147") == seed_of("SIM-0147")
-    True
-    """
-    return int.from_bytes(hashlib.sha256(serial.encode()).digest()[:4], "big")
 
 
 def _run(
@@ -162,6 +124,7 @@ def _run(
 
 
 def _facts(request: RunRequest, sheets: RunSheets, seed: int) -> RunFacts:
+    asked = [defect_asked(text) for text in request.defects]
     return RunFacts(
         software_version=version("boxproof"),
         serial=request.serial,
@@ -171,11 +134,17 @@ def _facts(request: RunRequest, sheets: RunSheets, seed: int) -> RunFacts:
         bench=sheets.bench.name,
         simulated=sheets.bench.simulated,
         seed=seed,
-        defects=tuple(name if severity == 1.0 else f"{name}:{severity:g}" for name, severity in request.defects),
+        defects=tuple(name if severity == 1.0 else f"{name}:{severity:g}" for name, severity in asked),
         only=request.only,
         operator=clean_text(request.operator),
         work_order=clean_text(request.work_order),
+        part=request.part.strip(),
+        modification=request.modification.strip(),
+        firmware=request.firmware.strip(),
+        ambient_c=request.ambient_c,
         squawk=clean_text(request.squawk),
+        squawk_conditions=clean_text(request.squawk_conditions),
+        squawk_reproduced=request.squawk_reproduced,
         remark=clean_text(request.remark),
         sheets=sheets.copies,
     )

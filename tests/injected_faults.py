@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import pytest
 
+import bench.admission
 import bench.verify
 
 NS_PER_S = 1_000_000_000
@@ -16,7 +17,7 @@ def injected(monkeypatch: pytest.MonkeyPatch, *, bend=None, at=None):
     `bend` takes (bench, twin) parameters and returns them bent. `at` is (procedure, seconds into it, what to do with
     the plant).
     """
-    draw, open_bench = bench.verify.simulated_parameters, bench.verify.open_simulated_bench
+    draw, open_bench = bench.admission.simulated_parameters, bench.verify.open_simulated_bench
 
     def drawn(*args, **kwargs):
         parameters = draw(*args, **kwargs)
@@ -27,7 +28,7 @@ def injected(monkeypatch: pytest.MonkeyPatch, *, bend=None, at=None):
         with open_bench(*args, **kwargs) as bench_opened:
             yield bench_opened if at is None else replace(bench_opened, before_procedure=_timed(bench_opened, *at))
 
-    monkeypatch.setattr(bench.verify, "simulated_parameters", drawn)
+    monkeypatch.setattr(bench.admission, "simulated_parameters", drawn)
     monkeypatch.setattr(bench.verify, "open_simulated_bench", opened)
 
 

@@ -92,14 +92,20 @@ def _not_judged(summary: RunSummary, findings: Sequence[Finding]) -> tuple[str, 
     """Return what ran, or should have, and is not known all the same; "" for what there is none of."""
     doubtful = [finding for finding in findings if finding.verdict is Verdict.INCONCLUSIVE]
     return (
-        "Partial run: not everything was asked of the unit." if summary.partial else "",
+        "Partial run: not everything was asked of the unit." if summary.partial and not summary.stopped else "",
         _listed("Left out by the plan", summary.beyond_plan),
-        f"Stopped before its end: {summary.stop_reason}" if summary.stop_reason else "",
+        _stopped(summary),
         _listed("Not decided", [f.title for f in doubtful if f.cause is not Cause.BENCH]),
         _listed("Spoilt by the bench, so not known", [f.title for f in doubtful if f.cause is Cause.BENCH]),
         _listed("Procedures not run", [line.title for line in summary.not_run]),
         _listed("Characteristics not run", [finding.title for finding in left_out(summary)]),
     )
+
+
+def _stopped(summary: RunSummary) -> str:
+    if summary.stop_reason:
+        return f"Stopped before its end: {summary.stop_reason}"
+    return "Stopped before its end; nothing says why." if summary.stopped else ""
 
 
 def _not_touched(summary: RunSummary) -> tuple[str, ...]:

@@ -85,7 +85,8 @@ class RunSummary:
         bench: title of the bench.
         simulated: whether bench and unit were simulated.
         verdict, cause: of the run.
-        partial: whether procedures of the plan were left out on purpose, or the plan itself leaves out by design.
+        partial: whether procedures of the plan were left out, or the plan itself leaves out by design.
+        stopped: whether the run was ended before its plan was through; such a run is partial too.
         stop_reason: why the run was stopped before its end, or "".
         tested, not_tested: titles of the functions touched and not touched, in the unit sheet's order.
         not_tested_reasons: title of a function not tested -> why, where a procedure of the plan would have touched it.
@@ -102,9 +103,9 @@ class RunSummary:
         beyond_plan: titles of procedures that a partial plan does without, though they look at what it touches.
         attempts: history of all procedures, first attempts included.
         operator, work_order: who, and the shop's own job number; "" where not given.
-        squawk: the customer's words; `squawk_reproduced` None where nobody said.
+        squawk: the customer's words; `squawk_conditions` when it shows; `squawk_reproduced` None where nobody said.
         remark: the operator's.
-        ambient: temperature and humidity in words, or "".
+        ambient: of the room, in words, or "".
         configuration_found, configuration_left: the unit's configuration in words, or "".
         start, end: ISO 8601 with UTC offset.
         bench_time_s: bench time the run took, in seconds.
@@ -157,11 +158,13 @@ class RunSummary:
     operator: str = ""
     work_order: str = ""
     squawk: str = ""
+    squawk_conditions: str = ""
     squawk_reproduced: bool | None = None
     remark: str = ""
     ambient: str = ""
     configuration_found: str = ""
     configuration_left: str = ""
+    stopped: bool = False
     stop_reason: str = ""
     bench_time_s: float = math.nan
     seed: int | None = None

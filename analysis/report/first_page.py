@@ -84,6 +84,7 @@ def first_page(summary: RunSummary) -> FirstPage:
         cause=summary.cause,
         simulated=summary.simulated,
         partial=summary.partial,
+        stopped=summary.stopped,
         tested=summary.tested,
         not_tested=summary.not_tested,
     )
@@ -93,7 +94,7 @@ def first_page(summary: RunSummary) -> FirstPage:
         boxes=three_boxes(summary),
         functions=tuple((shorten(title, FUNCTION_CHARACTERS), word) for title, word in states[:MOST_FUNCTIONS]),
         more_functions=max(0, len(states) - MOST_FUNCTIONS),
-        squawk=shorten(summary.squawk, SQUAWK_CHARACTERS),
+        squawk=shorten(_squawk(summary), SQUAWK_CHARACTERS),
         remark=shorten(summary.remark, REMARK_CHARACTERS),
         sources="; ".join(limit_sources(summary)) or "no limit was applied",
         injected=_injected(summary),
@@ -103,6 +104,12 @@ def first_page(summary: RunSummary) -> FirstPage:
         log_offered=bool(log.text),
         title_block=title_block(summary),
     )
+
+
+def _squawk(summary: RunSummary) -> str:
+    """Return the complaint with its conditions; "" where there is none."""
+    conditions = summary.squawk_conditions
+    return f"{summary.squawk} ({conditions})" if summary.squawk and conditions else summary.squawk
 
 
 def _injected(summary: RunSummary) -> str:

@@ -43,7 +43,7 @@ def log_text(summary: RunSummary) -> LogText:
     why_not = []
     if summary.verdict is not Verdict.PASS:
         why_not.append(f"the verdict is {summary.verdict.value}")
-    if summary.partial:
+    if summary.partial and not summary.stopped:
         why_not.append("the run is partial")
     if summary.not_tested:
         why_not.append(f"not tested: {in_running_text(summary.not_tested)}")
@@ -53,7 +53,7 @@ def log_text(summary: RunSummary) -> LogText:
         why_not.append("no function was tested")
     if summary.not_run:
         why_not.append("procedures of the plan did not run")
-    if summary.stop_reason:
+    if summary.stopped or summary.stop_reason:
         why_not.append("the run was stopped")
     if summary.simulated:
         why_not.append("the unit was simulated")
@@ -82,13 +82,15 @@ class Cell:
 def title_block(summary: RunSummary) -> tuple[Cell, ...]:
     """Return the boxes of the title block, texts short enough for them; they fill their rows.
 
-    Part, modification, firmware and ambient have a box only where they are given.
+    Part, modification, firmware, ambient and configuration have a box only where they are given.
     """
+    found, left = summary.configuration_found, summary.configuration_left
     lines = [
         ("Part", summary.part),
         ("Modification", summary.modification),
         ("Firmware", summary.firmware),
         ("Ambient", summary.ambient),
+        ("Configuration", found if found == left else f"found: {found}; left: {left}"),
     ]
     lines = [(label, text) for label, text in lines if text]
     lines += [
@@ -128,6 +130,7 @@ def particulars(summary: RunSummary) -> tuple[tuple[str, str], ...]:
         ("Operator", summary.operator or NOT_GIVEN),
         ("Work order", summary.work_order or NOT_GIVEN),
         ("Squawk", summary.squawk or NOT_GIVEN),
+        ("Squawk conditions", summary.squawk_conditions),
         ("Squawk reproduced", reproduced if summary.squawk else ""),
         ("Remark", summary.remark or NOT_GIVEN),
         ("Ambient", summary.ambient),

@@ -42,6 +42,7 @@ def render_report(summary: RunSummary) -> str:
         summary=summary,
         first=first_page(summary),
         verdict_mark=_run_mark(summary),
+        loud_word=_loud_word(summary),
         verdict_words=verdict_words(summary.verdict, simulated=summary.simulated),
         left_out=left_out(summary),
         attention=attention_rows(summary),
@@ -60,10 +61,15 @@ def _run_mark(summary: RunSummary) -> str:
     return "open" if summary.verdict is Verdict.PASS and summary.partial else summary.verdict.value
 
 
+def _loud_word(summary: RunSummary) -> str:
+    """Name why a run that is partial does not read as acceptance."""
+    return "STOPPED" if summary.stopped else "PARTIAL"
+
+
 def _page_foot(summary: RunSummary) -> str:
     """Name the run at the foot of every printed page, so that a stray page is never taken for another's."""
     words = verdict_words(summary.verdict, simulated=summary.simulated)
-    partial = ", PARTIAL" if summary.partial else ""
+    partial = f", {_loud_word(summary)}" if summary.partial else ""
     return f"{shorten(summary.serial, 40)}, {words}{partial}, record {shorten(summary.record, 60)}"
 
 

@@ -1,5 +1,6 @@
 """The folder of all records, and the folder of one: proved writable first, named so that two never meet."""
 
+import os
 import re
 import secrets
 from datetime import datetime
@@ -28,6 +29,18 @@ def check_writable(records_dir: Path) -> None:
             f"records folder {records_dir}: nothing can be written there ({error.strerror or error}). "
             "Choose another folder with --records DIR, or make this one writable."
         ) from error
+
+
+def check_place(records_dir: Path) -> None:
+    """Say whether records could be kept there, without making anything: for a request that is refused all the same.
+
+    Raises:
+        UsageError: it or the folder it would be made in is no folder, or nothing may be written there.
+    """
+    there = next(place for place in (records_dir, *records_dir.absolute().parents) if place.exists())
+    if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
+        what = "nothing may be written there" if there.is_dir() else f"{there} is no folder"
+        raise UsageError(f"records folder {records_dir}: {what}. Choose another folder with --records DIR.")
 
 
 def make_folder(records_dir: Path, facts: RunFacts, now: datetime) -> tuple[str, Path]:

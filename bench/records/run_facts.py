@@ -81,6 +81,18 @@ class RunFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class UnitReports:
+    """What the unit reported of itself, in words; "" where it reported nothing.
+
+    The configuration is what the reports gave at the beginning (`found`) and at the end (`left`) of the run.
+    """
+
+    configuration_found: str = ""
+    configuration_left: str = ""
+    firmware: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunOutcome:
     """How the run ended and what it says; `verdict` is the bare word."""
 
@@ -92,6 +104,7 @@ class RunOutcome:
     bench_time_s: float
     wall_time_s: float
     peak_memory_mb: float
+    unit_reports: UnitReports = UnitReports()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

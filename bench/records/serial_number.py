@@ -11,11 +11,12 @@ DEVICE_NAMES = frozenset(
     {"CON", "PRN", "AUX", "NUL"} | {f"{port}{number}" for port in ("COM", "LPT") for number in range(10)}
 )
 LONGEST_TEXT = 2000
+LONGEST_LABEL = 60
 REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
 
 
-def check_serial(serial: str, *, simulated: bool) -> str:
-    """Return `serial` when it may name a unit on such a bench.
+def check_serial(serial: str, *, simulated: bool | None) -> str:
+    """Return `serial` when it may name a unit on such a bench; `simulated` is None where the kind is not known.
 
     Raises:
         UsageError: it has another form, is a device name on Windows, or belongs to the other kind of bench.
@@ -31,17 +32,39 @@ def check_serial(serial: str, *, simulated: bool) -> str:
             f"serial number {shown!r} is the name of a device on Windows, so no folder can carry it. "
             f"Put something before it, for example SN-{serial}."
         )
+    if simulated is not False and not serial.removeprefix(SIMULATED_PREFIX).strip("-"):
+        raise UsageError(
+            f"serial number {shown!r} names no unit: nothing follows {SIMULATED_PREFIX}. "
+            f"Use {SIMULATED_PREFIX}0147, say."
+        )
     if simulated and not serial.startswith(SIMULATED_PREFIX):
         raise UsageError(
             f"serial number {shown!r}: units on a simulated bench are called {SIMULATED_PREFIX}..., so that nobody "
             f"takes their records for real ones. Use {SIMULATED_PREFIX}{serial} or a real bench."
         )
-    if not simulated and serial.startswith(SIMULATED_PREFIX):
+    if simulated is False and serial.startswith(SIMULATED_PREFIX):
         raise UsageError(
             f"serial number {shown!r}: {SIMULATED_PREFIX} is kept for simulated benches. "
             "Use the serial number on the unit's plate, or a simulated bench."
         )
     return serial
+
+
+def check_label(option: str, text: str) -> str:
+    """Return what a plate or screen shows (a part number, a firmware version) without the spaces around it.
+
+    Raises:
+        UsageError: it is longer than a plate holds, or has characters that nobody sees.
+    """
+    label = text.strip()
+    if clean_text(label) != label:
+        raise UsageError(f"{option} {clean_text(label, 40)!r}: holds characters that nobody sees. Type it afresh.")
+    if len(label) > LONGEST_LABEL:
+        raise UsageError(
+            f"{option} {clean_text(label, 40)!r}: {len(label)} characters, and there is room for {LONGEST_LABEL}. "
+            "Put the rest into --remark."
+        )
+    return label
 
 
 def clean_text(text: str, longest: int = LONGEST_TEXT) -> str:

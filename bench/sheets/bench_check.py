@@ -23,10 +23,7 @@ class _Use:
 
 def check_bench(bench: BenchFile, unit: UnitSheet, file: str) -> Iterator[Problem]:
     """Yield every fault of meaning that concerns the bench itself or its adapter for `unit`."""
-    yield from _rates(bench, file)
-    yield from _paths(bench, file)
-    if bench.simulation is not None:
-        yield from _bench_defects(bench, file)
+    yield from check_bench_itself(bench, file)
     adapter = bench.adapters.get(unit.model)
     if adapter is None:
         mend = f"add [adapters.{unit.model}]; this bench has adapters for: {', '.join(bench.adapters) or 'nothing'}"
@@ -40,6 +37,14 @@ def check_bench(bench: BenchFile, unit: UnitSheet, file: str) -> Iterator[Proble
     yield from _loads(unit, adapter, here, file)
     yield from _bus(bench, unit, adapter, here, file)
     yield from _pins(unit, adapter, here, file)
+
+
+def check_bench_itself(bench: BenchFile, file: str) -> Iterator[Problem]:
+    """Yield every fault of meaning that is one whatever unit is on the bench."""
+    yield from _rates(bench, file)
+    yield from _paths(bench, file)
+    if bench.simulation is not None:
+        yield from _bench_defects(bench, file)
 
 
 def _rates(bench: BenchFile, file: str) -> Iterator[Problem]:

@@ -4,7 +4,7 @@ A bare name is a shipped sheet; anything with a path separator or ending in `.to
 that loads raises `SheetError` with all the problems it found.
 """
 
-from collections.abc import Collection, Iterator
+from collections.abc import Iterator, Mapping
 from functools import partial
 from importlib.resources import files
 from importlib.resources.abc import Traversable
@@ -12,7 +12,7 @@ from pathlib import Path
 
 from bench.errors import Problem, SheetError
 from bench.sheets.aircraft_file import AircraftFile, check_aircraft, to_aircraft_sheet
-from bench.sheets.bench_check import check_bench
+from bench.sheets.bench_check import check_bench, check_bench_itself
 from bench.sheets.bench_file import BenchFile
 from bench.sheets.bench_mapping import to_bench_sheet, to_bench_simulation
 from bench.sheets.bench_sheet import BenchSheet
@@ -25,6 +25,7 @@ from bench.sheets.source import SheetSource, read_source, shown
 from bench.sheets.unit_check import check_unit
 from bench.sheets.unit_file import UnitFile
 from bench.sheets.unit_mapping import to_unit_sheet
+from test_plans.procedure import Procedure
 from test_plans.sheets import AircraftSheet, Plan, UnitSheet
 
 _SUFFIX = ".toml"
@@ -77,6 +78,11 @@ def load_aircraft(name_or_path: str, unit: UnitSheet) -> AircraftSheet:
     return to_aircraft_sheet(file, source.digest)
 
 
+def check_aircraft_alone(name_or_path: str) -> None:
+    """Raise `SheetError` for what is wrong with an aircraft sheet whatever unit it is for."""
+    checked(AircraftFile, _source(name_or_path, _aircraft(), "aircraft"))
+
+
 def default_aircraft_name(unit: UnitSheet) -> str:
     """Return the name of the first shipped aircraft sheet for a model.
 
@@ -96,9 +102,12 @@ def default_aircraft(unit: UnitSheet) -> AircraftSheet:
 
 
 def load_plan(
-    name_or_path: str, procedures: Collection[str], unit: UnitSheet | None = None, bench: BenchSheet | None = None
+    name_or_path: str,
+    procedures: Mapping[str, Procedure],
+    unit: UnitSheet | None = None,
+    bench: BenchSheet | None = None,
 ) -> Plan:
-    """Return a plan; `procedures` are the names of all there are.
+    """Return a plan; `procedures` are all there are, by name.
 
     With unit and bench known, it is also held against them: axes and rheostats that exist, volts and amperes in reach.
     """
@@ -126,6 +135,11 @@ def load_bench(name_or_path: str, unit: UnitSheet) -> BenchSheet:
     """Return a bench sheet with its adapter for the unit's model."""
     file, source = _bench_file(name_or_path, unit)
     return to_bench_sheet(file, unit.model, source.digest)
+
+
+def check_bench_alone(name_or_path: str) -> bool:
+    """Say whether a bench is simulated; raise `SheetError` for what is wrong with its sheet whatever unit it is for."""
+    return checked(BenchFile, _source(name_or_path, _benches(), "bench"), check_bench_itself).simulated
 
 
 def load_bench_simulation(name_or_path: str, unit: UnitSheet) -> BenchSimulation:

@@ -181,6 +181,22 @@ def test_a_partial_run_never_reads_as_acceptance():
     assert sentence == "partial run: does not read as acceptance; pass for 1 of 1 functions"
 
 
+def test_a_run_that_was_stopped_says_so_rather_than_that_it_is_partial():
+    sentence = verdict_sentence(
+        verdict=Verdict.INCONCLUSIVE,
+        cause=Cause.UNDECIDED,
+        simulated=False,
+        partial=True,
+        stopped=True,
+        tested=("Power",),
+        not_tested=(),
+    )
+    assert sentence == (
+        "run stopped before its end: does not read as acceptance; inconclusive, cause: undecided; "
+        "1 of 1 functions tested"
+    )
+
+
 def test_a_verdict_that_is_no_pass_names_its_cause():
     sentence = verdict_sentence(
         verdict=Verdict.INCONCLUSIVE,

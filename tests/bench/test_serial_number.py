@@ -6,7 +6,7 @@ from bench.errors import UsageError
 from bench.records.serial_number import check_serial, clean_text
 
 
-@pytest.mark.parametrize("serial", ["SIM-0147", "SIM-", "SIM-" + "A" * 28])
+@pytest.mark.parametrize("serial", ["SIM-0147", "SIM-A", "SIM-" + "A" * 28])
 def test_good_serials_of_a_simulated_bench_pass(serial):
     assert check_serial(serial, simulated=True) == serial
 

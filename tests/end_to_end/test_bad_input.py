@@ -43,7 +43,8 @@ def test_an_unknown_name_lists_what_there_is(words, said, tmp_path):
 
 
 @pytest.mark.parametrize(
-    "serial", ["../SIM-1", "SIM 1", "SIM-<b>", "SIM-\x07", "sim-0147", "0147", "NUL", "SIM-" + "1" * 40]
+    "serial",
+    ["../SIM-1", "SIM 1", "SIM-<b>", "SIM-\x07", "sim-0147", "0147", "NUL", "SIM-", "SIM--", "SIM-" + "1" * 40],
 )
 def test_a_serial_that_is_none_is_refused(serial, tmp_path):
     refused(boxproof("verify", "--bench", "simulated", "--records", tmp_path, "--", serial), "serial")
@@ -54,6 +55,52 @@ def test_a_records_folder_that_cannot_be_written_is_said_before_anything_is_ener
     blocked = tmp_path / "file"
     blocked.write_text("a file, not a folder")
     refused(verify(blocked / "records"), "records", "--records")
+
+
+def test_a_records_folder_without_a_name_is_refused(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for words in (("verify", "SIM-1", "--bench", "simulated"), ("rejudge", "a"), ("report", "a")):
+        refused(boxproof(*words, "--records", ""), "--records", "no folder")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_everything_that_is_wrong_with_a_request_is_told_at_once(tmp_path):
+    blocked = tmp_path / "file"
+    blocked.write_text("a file, not a folder")
+    outcome = verify(
+        blocked,
+        *("--plan", "nonesuch", "--aircraft", "missing.toml", "--only", "flight", "--only", "fright"),
+        *("--defect", "nonesuch", "--defect", "pwm-slow:much", "--ambient-c", "nan"),
+        serial="sim/1",
+    )
+    refused(outcome, "sim/1", '"nonesuch"', "missing.toml", "--only flight", "--only fright", "no defect 'nonesuch'")
+    refused(outcome, "pwm-slow:much", "--ambient-c", "is no folder")
+    assert len(outcome.err.splitlines()) == 9
+
+
+def test_every_sheet_is_checked_for_its_own_faults_when_the_unit_sheet_has_some(tmp_path):
+    damage = {
+        "unit": (("test_plans", ("units", "dotterel-6.toml")), 'nominal-voltage = "13.8 V"', 'nominal-voltage = "x"'),
+        "aircraft": (("test_plans", ("aircraft", "whimbrel.toml")), "configuration = 1606", 'configuration = "six"'),
+        "plan": (("test_plans", ("plans", "acceptance.toml")), '"bench-leads"', '"bench-leeds"'),
+        "bench": (("bench", ("benches", "simulated.toml")), 'max-rate = "50 kS/s"', 'max-rate = "900 kS/s"'),
+    }
+    sheets = {}
+    for name, (place, old, new) in damage.items():
+        sheets[name] = damaged(tmp_path, *place, old, new).rename(tmp_path / f"{name}.toml")
+    outcome = boxproof(
+        *("verify", "SIM-1", "--bench", sheets["bench"], "--model", sheets["unit"]),
+        *("--aircraft", sheets["aircraft"], "--plan", sheets["plan"], "--records", tmp_path / "records"),
+    )
+    refused(outcome, "unit.toml: ratings.nominal-voltage", "aircraft.toml: configuration", "plan.toml: steps[1]")
+    refused(outcome, "bench.toml: daq.max-rate")
+    assert not (tmp_path / "records").exists()
+
+
+def test_without_a_bench_the_other_faults_are_told_all_the_same():
+    refused(boxproof("verify", "sim-1", "--model", "nonesuch"), "no bench named", "sim-1", "dotterel-6")
+    refused(boxproof("verify", "SIM-1", "--bench", "nonesuch", "--plan", "nor-this"), '"nonesuch"', '"nor-this"')
+    refused(boxproof("check", "--plan", "nonesuch"), "no bench named", '"nonesuch"')
 
 
 def test_hostile_text_is_kept_and_escaped(tmp_path):

@@ -202,6 +202,30 @@ def test_a_partial_pass_says_partial_and_never_wears_the_shape_of_a_pass():
     assert "PARTIAL" in re.search(r"<title>(.*?)</title>", html)[1]
 
 
+def test_a_run_that_was_stopped_says_stopped_where_a_partial_one_says_partial():
+    html = render_report(
+        passing_summary(verdict=Verdict.INCONCLUSIVE, partial=True, stopped=True, stop_reason="Ctrl-C")
+    )
+    text = Page(html).text
+    assert "STOPPED" in re.search(r"<title>(.*?)</title>", html)[1]
+    assert "run stopped before its end: does not read as acceptance" in text
+    assert "Stopped before its end: Ctrl-C" in text
+    assert "PARTIAL" not in text
+    assert "artial run" not in text
+
+
+def test_the_complaint_stands_with_its_conditions_and_whether_it_was_reproduced():
+    text = Page(
+        render_report(passing_summary(squawk="Trim runs on", squawk_conditions="cold soak", squawk_reproduced=False))
+    ).text
+    assert "Trim runs on (cold soak) Not reproduced." in text
+
+
+def test_a_configuration_that_the_run_changed_is_shown_as_found_and_as_left():
+    text = Page(render_report(passing_summary(configuration_found="7", configuration_left="9"))).text
+    assert "found: 7; left: 9" in text
+
+
 def test_a_real_run_carries_no_simulated_banner():
     assert "SIMULATED" not in render_report(passing_summary())
 

@@ -1,0 +1,172 @@
+"""Whether a run can be carried out as asked: everything that speaks against it, told in one go.
+
+Nothing is opened and nothing energised here; what can't be known because of another fault is left for the next try.
+"""
+
+import hashlib
+import math
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from bench.errors import Refusals, SheetError, UsageError
+from bench.planning import plan_steps
+from bench.records.record_folder import check_place, check_writable
+from bench.records.serial_number import check_label, check_serial, clean_text
+from bench.request import RunRequest
+from bench.run_sheets import ReadSheets, RunSheets, SheetNames, read_sheets
+from bench.simulation import HIGHEST_SEVERITY, simulated_parameters, sort_defects
+from bench.steps import PlannedStep, choose
+from instruments.simulated.parameters import BenchParameters, TwinParameters
+from test_plans.registry import PROCEDURES
+
+COLDEST_ROOM_C = -60.0
+HOTTEST_ROOM_C = 100.0
+NOT_SIMULATED = (
+    "bench {name} is not simulated, and verify does not drive such a bench yet: the supervisor that makes it safe when "
+    "this program dies, and the self-check that proves it first, do not exist. Use check to validate its sheets, and "
+    "--bench simulated to prove the plan."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Admitted:
+    """A request that can be carried out: what it goes by, and the simulated bench and unit it is carried out on."""
+
+    sheets: RunSheets
+    all_steps: tuple[PlannedStep, ...]  # of the plan
+    steps: tuple[PlannedStep, ...]  # that are taken
+    records: Path
+    seed: int
+    bench: BenchParameters
+    twin: TwinParameters
+
+
+def admit(request: RunRequest) -> Admitted:
+    """Return the request made ready; its folder of records is there and can be written to.
+
+    Raises:
+        SheetError, UsageError: all that is wrong with it.
+    """
+    refusals = Refusals()
+    names = SheetNames(bench=request.bench, plan=request.plan, model=request.model, aircraft=request.aircraft)
+    read = read_sheets(names, refusals)
+    refusals.tried(lambda: check_serial(request.serial, simulated=read.simulated))
+    _check_told(request, refusals)
+    records = refusals.tried(lambda: records_folder(request.records))
+    sheets = read.whole()
+    all_steps = plan_steps(sheets) if sheets is not None else ()
+    steps = refusals.tried(lambda: choose(all_steps, request.only)) if sheets is not None else None
+    if sheets is None:
+        _check_only(request, read, refusals)
+    for step in steps or ():
+        if step.faults:
+            refusals.add(SheetError(step.faults))
+    seed = request.seed if request.seed is not None else seed_of(request.serial)
+    drawn = _draw(request, read, seed, refusals)
+    if records is not None:
+        refusals.tried(lambda: check_place(records) if refusals else check_writable(records))
+    if refusals or sheets is None or steps is None or records is None or drawn is None:
+        raise refusals.all()
+    bench, twin = drawn
+    return Admitted(sheets=sheets, all_steps=all_steps, steps=steps, records=records, seed=seed, bench=bench, twin=twin)
+
+
+def seed_of(serial: str) -> int:
+    """Return the seed that a serial stands for: the same unit every time.
+
+    >>> seed_of("SIM-0147") == seed_of("SIM-0147")
+    True
+    """
+    return int.from_bytes(hashlib.sha256(serial.encode(errors="replace")).digest()[:4], "big")
+
+
+def records_folder(text: str | Path) -> Path:
+    """Return the folder of records that `--records` names.
+
+    Raises:
+        UsageError: it names none.
+    """
+    if not str(text).strip() or "\0" in str(text):
+        raise UsageError("--records names no folder. Give one, such as --records records; . is the current folder.")
+    return Path(text)
+
+
+def defect_asked(text: str) -> tuple[str, float]:
+    """Return id and severity of `ID` or `ID:SEVERITY`; 1 is the catalogue's severity.
+
+    Raises:
+        UsageError: the severity is no number from 0 to 10.
+    """
+    name, colon, severity = text.partition(":")
+    if not colon:
+        return name, 1.0
+    try:
+        value = float(severity)
+    except ValueError:
+        value = math.nan
+    if not 0.0 <= value <= HIGHEST_SEVERITY:  # NaN fails this too
+        shown = clean_text(text, 80)
+        raise UsageError(f"--defect {shown}: the severity is not a number from 0 to 10. 1 is the catalogue's.")
+    return name, value
+
+
+def _check_told(request: RunRequest, refusals: Refusals) -> None:
+    """Refuse what can't be true of a unit, a room or a complaint."""
+    for option in ("part", "modification", "firmware"):
+        refusals.tried(partial(check_label, f"--{option}", getattr(request, option)))
+    ambient_c = request.ambient_c
+    if ambient_c is not None and not COLDEST_ROOM_C <= ambient_c <= HOTTEST_ROOM_C:  # NaN is in no range
+        refusals.add(
+            UsageError(
+                f"--ambient-c {ambient_c:g}: give the temperature of the room in degrees Celsius, "
+                f"from {COLDEST_ROOM_C:g} to {HOTTEST_ROOM_C:g}."
+            )
+        )
+    if not request.squawk.strip():
+        if request.squawk_conditions.strip():
+            refusals.add(UsageError("--squawk-conditions: there is no squawk. Give the complaint with --squawk."))
+        if request.squawk_reproduced is not None:
+            word = "--reproduced" if request.squawk_reproduced else "--not-reproduced"
+            refusals.add(UsageError(f"{word}: there is no squawk. Give the complaint with --squawk."))
+
+
+def _check_only(request: RunRequest, read: ReadSheets, refusals: Refusals) -> None:
+    """Refuse names that no plan can have: neither a procedure's nor, where the model is known, a function's."""
+    if read.unit is None:
+        return
+    functions = [function.name for function in read.unit.functions]
+    for name in request.only:
+        if name not in PROCEDURES and name not in functions:
+            refusals.add(
+                UsageError(
+                    f"--only {clean_text(name, 80)}: there is no procedure of that name, and no such function. "
+                    f"Procedures: {', '.join(PROCEDURES)}. Functions: {', '.join(functions)}."
+                )
+            )
+
+
+def _draw(
+    request: RunRequest, read: ReadSheets, seed: int, refusals: Refusals
+) -> tuple[BenchParameters, TwinParameters] | None:
+    """Return the simulated bench and unit with the defects asked for, where sheets and defects allow it."""
+    asked = [refusals.tried(partial(defect_asked, text)) for text in request.defects]
+    defects = [defect for defect in asked if defect is not None]
+    if read.simulated is False:
+        name = read.bench.name if read.bench is not None else clean_text(request.bench or "")
+        if request.defects:
+            refusals.add(UsageError(f"--defect: bench {name} is real; defects go into a simulated unit or bench only."))
+        refusals.add(UsageError(NOT_SIMULATED.format(name=name)))
+        return None
+    unit, aircraft, bench = read.unit, read.aircraft, read.bench
+    unit_simulation, bench_simulation = read.unit_simulation, read.bench_simulation
+    if unit is None or bench is None or unit_simulation is None or bench_simulation is None:
+        return None
+    if aircraft is None:
+        refusals.tried(lambda: sort_defects(unit_simulation, bench_simulation, defects))
+        return None
+    return refusals.tried(
+        lambda: simulated_parameters(
+            unit, unit_simulation, aircraft, bench, bench_simulation, seed=seed, defects=defects
+        )
+    )

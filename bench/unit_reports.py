@@ -1,0 +1,35 @@
+"""What the unit says of itself on its bus, read from the captures of a run."""
+
+from collections.abc import Iterable, Mapping
+
+from analysis.capture import Capture
+from bench.records.run_facts import UnitReports
+from test_plans.reported_settings import settings_of
+from test_plans.sheets import UnitSheet
+
+CONFIGURATION = "configuration"
+FIRMWARE = "firmware"  # a count, of a model whose bus has such a report
+
+
+def unit_reports(captures: Iterable[Capture], unit: UnitSheet) -> UnitReports:
+    """Return what was reported first and last of the configuration and settings, and last of the firmware."""
+    items = (CONFIGURATION, *settings_of(unit))
+    first: dict[str, object] = {}
+    last: dict[str, object] = {}
+    for capture in captures:
+        for event in capture.events:
+            item, count = event.fields.get("item"), event.fields.get("count")
+            if event.kind == "report" and item in {*items, FIRMWARE} and count is not None:
+                first.setdefault(str(item), count)
+                last[str(item)] = count
+    return UnitReports(
+        configuration_found=_in_words(first, items),
+        configuration_left=_in_words(last, items),
+        firmware=str(last.get(FIRMWARE, "")),
+    )
+
+
+def _in_words(reported: Mapping[str, object], items: Iterable[str]) -> str:
+    """Return "6, trim-reversal 0": the configuration by its number, its settings by name."""
+    named = (f"{item} {reported[item]}" for item in items if item in reported)
+    return ", ".join(named).removeprefix(f"{CONFIGURATION} ")
