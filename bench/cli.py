@@ -1,16 +1,20 @@
 """The command line: words in, exit code out. Heavy imports stand inside the commands, so that help is quick.
 
 Exit codes: 0 pass, 2 usage or invalid sheet, 3 the unit failed, 4 inconclusive, not complete or bench fault (an
-instrument that fails and a disk that refuses among them), 130 interrupted; 1 only for a crash.
+instrument that fails and a disk that refuses among them), 130 interrupted, 143 stopped by SIGTERM, 129 by a terminal
+that was closed; 1 only for a crash.
 """
 
-import contextlib
 import sys
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from bench.command import Command
+from bench.errors import BenchError, RunStoppedError
+from bench.printing import put, warn
 
 app = typer.Typer(
     name="boxproof",
@@ -68,7 +72,7 @@ def boxproof(
     """Prove an airframe electrical controller on the bench: is it the unit, the bench, or don't we know?"""
 
 
-@app.command()
+@app.command(cls=Command)
 def verify(
     serial: Annotated[str, typer.Argument(help="Serial number of the unit; SIM-... on a simulated bench.")],
     bench: BenchOption = None,
@@ -136,7 +140,7 @@ def verify(
     raise typer.Exit(run_verify(request, partial_ok=partial_ok, as_json=as_json))
 
 
-@app.command()
+@app.command(cls=Command)
 def check(
     bench: BenchOption = None,
     model: ModelOption = None,
@@ -150,7 +154,7 @@ def check(
     raise typer.Exit(run_check(bench=bench, model=model, aircraft=aircraft, plan=plan, as_json=as_json))
 
 
-@app.command()
+@app.command(cls=Command)
 def report(
     record: Annotated[
         str, typer.Argument(metavar="RECORD", help="Record folder, its id, or a unique part of its name.")
@@ -159,14 +163,17 @@ def report(
     output: Annotated[
         Path | None, typer.Option("--output", metavar="FILE", help="Where to write; the record itself stays as it is.")
     ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over a file that is no report of boxproof.")
+    ] = False,
 ) -> None:
     """Render the report of a record again, to a file outside it."""
     from bench.commands import run_report
 
-    raise typer.Exit(run_report(record, records=records, output=output))
+    raise typer.Exit(run_report(record, records=records, output=output, replace=replace))
 
 
-@app.command()
+@app.command(cls=Command)
 def rejudge(
     record: Annotated[
         str, typer.Argument(metavar="RECORD", help="Record folder, its id, or a unique part of its name.")
@@ -183,7 +190,7 @@ def rejudge(
     raise typer.Exit(run_rejudge(record, records=records, model=model, as_json=as_json))
 
 
-@app.command()
+@app.command(cls=Command)
 def new(
     kind: Annotated[SheetKind, typer.Argument(help="What to write: a unit, aircraft or bench sheet.")],
     name: Annotated[str, typer.Argument(help="What it is called; the file is NAME.toml in the current folder.")],
@@ -195,22 +202,21 @@ def new(
     from bench.new_sheets import new_sheet
 
     path = new_sheet(kind.value, name, model=model, folder=Path())
-    typer.echo(f"{path} written. Every FILL IN in it is yours to answer.")
+    put(f"{path} written. Every FILL IN in it is yours to answer.")
 
 
-@app.command()
+@app.command(cls=Command)
 def schema(kind: Annotated[SchemaKind, typer.Argument(help="Kind of sheet.")]) -> None:
     """Print the JSON Schema of a kind of sheet, for editors that check TOML while it is typed."""
     import json
 
     from bench.sheets.json_schema import sheet_schema
 
-    typer.echo(json.dumps(sheet_schema(kind.value), indent=1))
+    put(json.dumps(sheet_schema(kind.value), indent=1))
 
 
 def main() -> None:
     """Run the command line; leaves through `sys.exit` with the code the module's docstring lists."""
-    from bench.errors import BenchError, RunStoppedError
     from instruments.errors import InstrumentError
 
     for stream in (sys.stdout, sys.stderr):
@@ -218,20 +224,19 @@ def main() -> None:
             stream.reconfigure(errors="replace")  # a console that can't show a character must not end a run
     try:
         app()
+    except SystemExit as leaving:
+        if leaving.code == 1 and isinstance(leaving.__context__, BrokenPipeError):  # nobody reads help to its end
+            sys.exit(0)
+        raise
     except KeyboardInterrupt:
-        _say("interrupted.")
+        warn("interrupted.")
         sys.exit(130)
     except (RunStoppedError, InstrumentError) as error:
-        _say(str(error))
+        warn(str(error))
         sys.exit(4)
     except BenchError as error:
-        _say(str(error))
+        warn(str(error))
         sys.exit(2)
     except OSError as error:  # standard output is full or closed; files of ours raise errors of ours
-        _say(f"the result can't be printed: {error.strerror or error}. The record is kept.")
+        warn(f"the result can't be printed: {error.strerror or error}. The record is kept.")
         sys.exit(4)
-
-
-def _say(text: str) -> None:
-    with contextlib.suppress(OSError):
-        sys.stderr.write("".join(f"boxproof: {line}\n" for line in text.splitlines()))

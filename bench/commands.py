@@ -7,21 +7,21 @@ import time
 from pathlib import Path
 from typing import Any
 
-import typer
-
 from analysis.finding import Finding
 from analysis.report import render_report
 from analysis.sentences import finding_sentence, verdict_sentence
 from analysis.verdict import Verdict
 from bench.admission import records_folder
 from bench.document import run_document
-from bench.errors import UsageError
+from bench.interrupts import EXIT_OF_SIGNAL
 from bench.plan_check import Ability, PlanCheck
 from bench.planning import plan_check, plan_steps
+from bench.printing import put, warn
 from bench.progress import NoProgress, Progress, TextProgress
 from bench.records.reading import find_record, load_record
 from bench.records.run_facts import RunOutcome, RunStatus
 from bench.rejudge import rejudge
+from bench.report_file import check_target, write_report
 from bench.request import RunRequest
 from bench.run_sheets import SheetNames, load_sheets, sheets_of_record
 from bench.summary import run_summary
@@ -30,7 +30,6 @@ from bench.verify import VerifyResult, verify
 EXIT_PASS = 0
 EXIT_FAIL = 3
 EXIT_INCONCLUSIVE = 4
-EXIT_INTERRUPTED = 130
 LONGEST_LIST = 12
 
 
@@ -42,7 +41,7 @@ def run_verify(request: RunRequest, *, partial_ok: bool, as_json: bool) -> int:
         _print_json(_document(result))
     else:
         _print_outcome(result)
-    return EXIT_INTERRUPTED if result.interrupted else exit_code(result.outcome, partial_ok=partial_ok)
+    return _exit_code(result, partial_ok=partial_ok)
 
 
 def run_check(*, bench: str | None, model: str | None, aircraft: str | None, plan: str | None, as_json: bool) -> int:
@@ -66,21 +65,16 @@ def run_check(*, bench: str | None, model: str | None, aircraft: str | None, pla
     return EXIT_PASS
 
 
-def run_report(record_text: str, *, records: str, output: Path | None) -> int:
-    """Render a record's report again, outside the record."""
+def run_report(record_text: str, *, records: str, output: Path | None, replace: bool) -> int:
+    """Render a record's report again, outside of records; `replace` a file that is no report of ours."""
     record = load_record(find_record(record_text, records_folder(records)))
     for problem in record.problems:
-        typer.echo(f"boxproof: {record.folder.name}: {problem}", err=True)
+        warn(f"{record.folder.name}: {problem}")
     sheets = sheets_of_record(record.facts.sheets)
-    html = render_report(run_summary(record, sheets, plan_steps(sheets)))
-    target = output or Path(f"{record.folder.name}.report.html")
-    if target.resolve().is_relative_to(record.folder.resolve()):
-        raise UsageError(f"--output {target}: the record is closed and stays as it is. Choose a file outside it.")
-    try:
-        target.write_bytes(html.encode(errors="replace"))
-    except OSError as error:
-        raise UsageError(f"--output {target}: {error.strerror or error}. Choose another file.") from error
-    typer.echo(f"report written: {target}")
+    target = (output or Path(f"{record.folder.name}.report.html")).resolve()
+    check_target(target, replace=replace)
+    write_report(target, render_report(run_summary(record, sheets, plan_steps(sheets))))
+    put(f"report written: {target}")
     return EXIT_PASS
 
 
@@ -93,7 +87,7 @@ def run_rejudge(record_text: str, *, records: str, model: str | None, as_json: b
         _print_json(_document(result))
     else:
         _print_outcome(result)
-    return exit_code(result.outcome, partial_ok=False)
+    return _exit_code(result, partial_ok=False)
 
 
 def _document(result: VerifyResult) -> dict[str, Any]:
@@ -107,6 +101,12 @@ def _document(result: VerifyResult) -> dict[str, Any]:
         unsafe=result.unsafe,
         left_out=result.left_out,
     )
+
+
+def _exit_code(result: VerifyResult, *, partial_ok: bool) -> int:
+    if result.interrupted_by:
+        return EXIT_OF_SIGNAL + result.interrupted_by
+    return exit_code(result.outcome, partial_ok=partial_ok)
 
 
 def exit_code(outcome: RunOutcome, *, partial_ok: bool) -> int:
@@ -125,14 +125,14 @@ def _progress(*, quiet: bool) -> Progress:
 
 
 def _print_json(document: dict[str, Any]) -> None:
-    typer.echo(json.dumps(document, indent=1, allow_nan=False))
+    put(json.dumps(document, indent=1, allow_nan=False))
 
 
 def _print_outcome(result: VerifyResult) -> None:
     titles = result.function_titles
     facts, outcome = result.facts, result.outcome
-    typer.echo("")
-    typer.echo(
+    put("")
+    put(
         f"{facts.serial}, {facts.model}, plan {facts.plan}: "
         + verdict_sentence(
             verdict=outcome.verdict,
@@ -145,57 +145,57 @@ def _print_outcome(result: VerifyResult) -> None:
         )
     )
     if result.left_out:
-        typer.echo(f"Left out by plan {facts.plan}: {', '.join(result.left_out)}.")
+        put(f"Left out by plan {facts.plan}: {', '.join(result.left_out)}.")
     _print_findings("Failed", [f for f in result.findings if f.verdict is Verdict.FAIL])
     _print_findings("Inconclusive", [f for f in result.findings if f.verdict is Verdict.INCONCLUSIVE])
     _print_findings("Not run", [f for f in result.findings if f.verdict is Verdict.NOT_RUN])
     if result.stop_reason:
-        typer.echo(f"The run ended early: {result.stop_reason}")
+        put(f"The run ended early: {result.stop_reason}")
     for problem in result.unsafe:
-        typer.echo(f"NOT KNOWN TO BE SAFE: {problem}. Use the emergency stop and look before you touch anything.")
+        put(f"NOT KNOWN TO BE SAFE: {problem}. Use the emergency stop and look before you touch anything.")
     passed = sum(finding.verdict is Verdict.PASS for finding in result.findings)
-    typer.echo(
+    put(
         f"{passed} of {len(result.findings)} findings passed. "
         f"Bench time {outcome.bench_time_s:.0f} s, wall time {outcome.wall_time_s:.1f} s."
     )
-    typer.echo(f"Record: {result.folder}")
-    typer.echo(f"Report: {result.folder / 'report.html'}")
-    typer.echo("Measurements against the limits listed; a person signs. Not an approval for return to service.")
+    put(f"Record: {result.folder}")
+    put(f"Report: {result.folder / 'report.html'}")
+    put("Measurements against the limits listed; a person signs. Not an approval for return to service.")
 
 
 def _print_findings(heading: str, findings: list[Finding]) -> None:
     if not findings:
         return
-    typer.echo(f"{heading}:")
+    put(f"{heading}:")
     for finding in findings[:LONGEST_LIST]:
         cause = f" [cause: {finding.cause.value}]" if finding.cause else ""
-        typer.echo(f"  {finding_sentence(finding)}{cause}")
+        put(f"  {finding_sentence(finding)}{cause}")
         for reason in finding.reasons:
-            typer.echo(f"    {reason}")
+            put(f"    {reason}")
         if finding.next_step:
-            typer.echo(f"    next: {finding.next_step}")
+            put(f"    next: {finding.next_step}")
     if len(findings) > LONGEST_LIST:
-        typer.echo(f"  and {len(findings) - LONGEST_LIST} more; see the report")
+        put(f"  and {len(findings) - LONGEST_LIST} more; see the report")
 
 
 def _print_check(check: PlanCheck) -> None:
-    typer.echo(f"{check.model} on bench {check.bench}, plan {check.plan}: sheets and plan are valid.")
+    put(f"{check.model} on bench {check.bench}, plan {check.plan}: sheets and plan are valid.")
     for step in check.steps:
-        typer.echo(f"  {step.procedure:<20} {step.bench_time_s:6.0f} s  {step.ability.value}")
+        put(f"  {step.procedure:<20} {step.bench_time_s:6.0f} s  {step.ability.value}")
         if step.left_out is not None:
-            typer.echo(f"{'':32}{step.left_out.reason}")
+            put(f"{'':32}{step.left_out.reason}")
             if step.left_out.untested:
-                typer.echo(f"{'':32}not tested by that: {step.left_out.untested}")
+                put(f"{'':32}not tested by that: {step.left_out.untested}")
         for obstacle in step.obstacles:
-            typer.echo(f"{'':32}{obstacle.what}")
+            put(f"{'':32}{obstacle.what}")
         if step.ability is Ability.CANT:
-            typer.echo(f"{'':32}cheapest missing: {step.cheapest_missing}")
+            put(f"{'':32}cheapest missing: {step.cheapest_missing}")
         for remark in step.remarks:
-            typer.echo(f"{'':32}{remark}")
+            put(f"{'':32}{remark}")
         for sentence in step.leaves_untested:
-            typer.echo(f"{'':32}not tested: {sentence}")
-    typer.echo(f"Bench time in all: {check.bench_time_s:.0f} s.")
+            put(f"{'':32}not tested: {sentence}")
+    put(f"Bench time in all: {check.bench_time_s:.0f} s.")
     if check.not_tested:
-        typer.echo(f"Not tested by this plan: {', '.join(check.not_tested)}.")
+        put(f"Not tested by this plan: {', '.join(check.not_tested)}.")
     if check.left_out:
-        typer.echo(f"Left out by this plan, so its runs are partial: {', '.join(check.left_out)}.")
+        put(f"Left out by this plan, so its runs are partial: {', '.join(check.left_out)}.")

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
@@ -10,6 +11,7 @@ from analysis.capture import Capture
 from analysis.finding import Finding
 from analysis.report import render_report
 from analysis.verdict import Cause, Verdict
+from bench.interrupts import Interrupts
 from bench.judging import completed_id, drifted, judge_step, left_out, spoilt_by, trouble_finding, unproved
 from bench.outcome import outcome_of
 from bench.planning import plan_check, plan_steps
@@ -18,7 +20,7 @@ from bench.records.reading import load_record
 from bench.records.record import Record, StoredResult
 from bench.records.record_writer import RecordWriter
 from bench.records.run_facts import RunStatus
-from bench.run_sheets import sheets_of_record
+from bench.run_sheets import margin_faults, sheets_of_record
 from bench.runner import NOT_SAFE_ID
 from bench.steps import PlannedStep, choose
 from bench.summary import run_summary
@@ -47,8 +49,45 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
     bench_time_s = parent.outcome.bench_time_s if parent.outcome else _last_time_s(parent.captures)
     writer = RecordWriter(records, facts, bench_now_s=lambda: bench_time_s)
     run_began_s = time.perf_counter()
+    with Interrupts() as interrupts, _whole_or_nothing(writer):
+        with interrupts.may_break():
+            _judge(parent, steps, writer, bench_time_s, interrupts)
+        _carry_over(parent, writer, all_steps)
+        for fault in margin_faults(model) if model else ():
+            writer.note(f"unit sheet {fault}; a simulated run would be refused with it")
+        outcome = outcome_of(
+            writer.findings,
+            steps,
+            sheets.unit,
+            status=parent.outcome.status if parent.outcome else RunStatus.CRASHED,
+            partial=bool(parent.facts.only) or sheets.plan.partial,
+            bench_time_s=bench_time_s,
+            wall_time_s=time.perf_counter() - began_wall_s,
+            captures=parent.captures,
+        )
+        record = writer.end_run(outcome)
+        writer.seal(render_report(run_summary(record, sheets, all_steps)))
+    return VerifyResult(
+        facts=facts,
+        outcome=outcome,
+        findings=record.findings,
+        folder=writer.folder,
+        run_time_s=time.perf_counter() - run_began_s,
+        interrupted_by=interrupts.came,
+        unsafe=tuple(reason for finding in record.findings if finding.id == NOT_SAFE_ID for reason in finding.reasons),
+        stop_reason="; ".join(stop.reason for stop in record.stops),
+        function_titles={function.name: function.title for function in sheets.unit.functions},
+        left_out=plan_check(sheets).left_out,
+    )
+
+
+def _judge(
+    parent: Record, steps: Sequence[PlannedStep], writer: RecordWriter, bench_time_s: float, interrupts: Interrupts
+) -> None:
+    """Judge every attempt at every step that left captures; say of the others that they were not run."""
     results: list[StoredResult] = []
     for step, attempt in _in_order(parent, steps):
+        interrupts.look()
         if attempt is None:
             writer.keep(_left_out(parent, step, judged_again=False))
             continue
@@ -62,6 +101,10 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
         writer.keep(judged.findings)
         if attempt == 1:
             writer.keep(_left_out(parent, step, judged_again=True))
+
+
+def _carry_over(parent: Record, writer: RecordWriter, all_steps: Sequence[PlannedStep]) -> None:
+    """Take over what no capture tells: instruments, stops and what they spoilt, and what is wrong with the record."""
     writer.keep(_of_no_step(parent, all_steps))
     for instrument in parent.instruments:
         writer.instrument(instrument)
@@ -74,30 +117,16 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
     writer.revise(unproved(writer.findings))
     for problem in parent.problems:
         writer.note(f"parent record: {problem}")
-    outcome = outcome_of(
-        writer.findings,
-        steps,
-        sheets.unit,
-        status=parent.outcome.status if parent.outcome else RunStatus.CRASHED,
-        partial=bool(parent.facts.only) or sheets.plan.partial,
-        bench_time_s=bench_time_s,
-        wall_time_s=time.perf_counter() - began_wall_s,
-        captures=parent.captures,
-    )
-    record = writer.end_run(outcome)
-    writer.seal(render_report(run_summary(record, sheets, all_steps)))
-    return VerifyResult(
-        facts=facts,
-        outcome=outcome,
-        findings=record.findings,
-        folder=writer.folder,
-        run_time_s=time.perf_counter() - run_began_s,
-        interrupted=False,
-        unsafe=tuple(reason for finding in record.findings if finding.id == NOT_SAFE_ID for reason in finding.reasons),
-        stop_reason="; ".join(stop.reason for stop in record.stops),
-        function_titles={function.name: function.title for function in sheets.unit.functions},
-        left_out=plan_check(sheets).left_out,
-    )
+
+
+@contextmanager
+def _whole_or_nothing(writer: RecordWriter) -> Iterator[None]:
+    """Leave no half of a record behind: all that is in it comes from its parent, and can be judged again."""
+    try:
+        yield
+    except BaseException:
+        writer.discard()
+        raise
 
 
 def _in_order(parent: Record, steps: Sequence[PlannedStep]) -> Iterator[tuple[PlannedStep, int | None]]:

@@ -152,6 +152,15 @@ def _checked_alone(names: SheetNames, refusals: Refusals) -> bool | None:
     return refusals.tried(lambda: load.check_bench_alone(bench)) if bench is not None else None
 
 
+def margin_faults(model: str) -> tuple[str, ...]:
+    """Return where good units of a sheet, or its defects, no longer keep their margin to its limits."""
+    try:
+        load.load_unit(model)
+    except SheetError as error:
+        return tuple(map(str, error.problems))
+    return ()
+
+
 def sheets_of_record(copies: Sequence[SheetCopy], *, model: str | None = None) -> RunSheets:
     """Load the sheets a record keeps; `model` names another unit sheet to judge by.
 

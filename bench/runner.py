@@ -4,11 +4,8 @@ The runner knows gates, attempts and ways to end; it judges nothing itself and k
 One `finally` makes safe, whatever ended the run.
 """
 
-import signal
-import threading
 import traceback
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -16,6 +13,7 @@ from analysis.finding import Finding
 from analysis.measurement import Result
 from analysis.verdict import Cause, Verdict
 from bench.errors import AbortError, BenchError, UnsafeError
+from bench.interrupts import Interrupts
 from bench.judging import failed_units, judge_step, left_out, trouble_finding
 from bench.progress import Progress
 from bench.rig import BenchRig
@@ -68,7 +66,6 @@ class RunResult:
     findings: list[Finding] = field(default_factory=list)
     stopped: str = ""
     suspect: str = ""
-    interrupted: bool = False
     unsafe: tuple[str, ...] = ()
     bench_time_s: float = 0.0
     completed: set[str] = field(default_factory=set)
@@ -85,27 +82,25 @@ class Runner:
         log: RunLog,
         progress: Progress,
         before_procedure: Callable[[str, int], None],
+        interrupts: Interrupts,
     ) -> None:
         self._rig = rig
         self._steps = steps
         self._log = log
         self._progress = progress
         self._before_procedure = before_procedure
+        self._interrupts = interrupts
         self._result = RunResult()
 
     def run(self) -> RunResult:
         """Take every step; return what came of it. The bench is safe afterwards, or what is unknown is named."""
         try:
             for index, step in enumerate(self._steps):
-                try:
-                    self._take_or_leave(step, self._steps[index:])
-                except KeyboardInterrupt:
-                    self._interrupted()
-                    self._leave_out(step, f"the run ended early: {self._result.stopped}")
+                self._heed_interrupts()
+                self._take_or_leave(step, self._steps[index:])
             self._prove_bench_again()
         finally:
-            with _interrupts_held():
-                self._make_safe()
+            self._make_safe()
         self._result.bench_time_s = self._rig.now_s
         return self._result
 
@@ -124,15 +119,19 @@ class Runner:
 
         What was sound at the beginning may have failed since; `bench.judging.unproved` draws the conclusion.
         """
+        self._heed_interrupts()
         if self._result.stopped or not failed_units(self._result.findings):
             return
         self._progress.say("the unit failed: the bench is proved once more before the unit is blamed")
-        try:
-            for step in self._steps:
-                if step.proves_bench and not self._result.stopped:
-                    self._take(step, (step,), attempt=AGAIN)
-        except KeyboardInterrupt:
-            self._interrupted()
+        for step in self._steps:
+            if step.proves_bench and not self._result.stopped:
+                self._take(step, (step,), attempt=AGAIN)
+                self._heed_interrupts()
+
+    def _heed_interrupts(self) -> None:
+        """Stop for a signal that came where nothing could be broken off: while a step was judged, say."""
+        if self._interrupts.came:
+            self._stop(self._interrupts.words, "")
 
     def _make_safe(self) -> None:
         try:
@@ -173,14 +172,15 @@ class Runner:
     def _stimulate(self, step: PlannedStep, attempt: int) -> list[Finding]:
         """Drive the procedure and its follow-ups; what ends it early comes back as a finding and stops the run."""
         try:
-            step.procedure.stimulate(self._rig, step.setup)
-            for _ in range(MAX_FOLLOW_UPS):
-                if not step.procedure.follow_up(self._rig, step.setup, self._log.evidence(step.name)):
-                    break
-            self._rig.end_procedure()
+            with self._interrupts.may_break():
+                step.procedure.stimulate(self._rig, step.setup)
+                for _ in range(MAX_FOLLOW_UPS):
+                    if not step.procedure.follow_up(self._rig, step.setup, self._log.evidence(step.name)):
+                        break
+                self._rig.end_procedure()
         except KeyboardInterrupt:
-            self._interrupted()
-            return [self._ended_early(step, attempt, self._result.stopped, Cause.UNDECIDED)]
+            self._interrupts.note()
+            return [self._ended_early(step, attempt, self._interrupts.words, Cause.UNDECIDED)]
         except AbortError as error:
             return [self._ended_early(step, attempt, str(error), error.cause, suspect=error.suspect)]
         except (InstrumentError, BenchError) as error:
@@ -190,10 +190,6 @@ class Runner:
             reason = f"boxproof itself failed: {type(error).__name__}: {error}"
             return [self._ended_early(step, attempt, reason, Cause.BENCH, details=details)]
         return []
-
-    def _interrupted(self) -> None:
-        self._result.interrupted = True
-        self._stop("stopped by the operator (Ctrl-C)", "")
 
     def _ended_early(
         self,
@@ -237,16 +233,3 @@ def _not_safe(error: UnsafeError) -> Finding:
 def _outcome(findings: Sequence[Finding]) -> str:
     counts = {verdict: sum(finding.verdict is verdict for finding in findings) for verdict in Verdict}
     return ", ".join(f"{count} {verdict.value}" for verdict, count in counts.items() if count) or "nothing to judge"
-
-
-@contextmanager
-def _interrupts_held() -> Iterator[None]:
-    """Keep Ctrl-C from breaking off the way to safe; it has already stopped the run."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)

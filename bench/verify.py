@@ -1,17 +1,17 @@
 """The main job: sheets, plan check, bench, run, verdict, record and report, in that order."""
 
 import time
-from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 
 from analysis.finding import Finding
 from analysis.report import render_report
-from bench.admission import admit, defect_asked
+from bench.admission import Admitted, admit, defect_asked
 from bench.assembly import OpenBench, open_simulated_bench
 from bench.bus_traffic import BusTraffic
 from bench.errors import RecordError, RunStoppedError
+from bench.interrupts import Interrupts
 from bench.judging import drifted, spoilt_by, unproved
 from bench.outcome import outcome_of
 from bench.planning import plan_check
@@ -24,7 +24,6 @@ from bench.rig import BenchRig
 from bench.run_sheets import RunSheets
 from bench.runner import Runner, RunResult
 from bench.sheets.bench_sheet import BusSheet
-from bench.steps import PlannedStep
 from bench.summary import run_summary
 from instruments.capabilities import Identity
 
@@ -38,7 +37,7 @@ class VerifyResult:
     findings: tuple[Finding, ...]
     folder: Path
     run_time_s: float
-    interrupted: bool
+    interrupted_by: int  # number of the signal that told the run to stop, 0 for none
     unsafe: tuple[str, ...]
     stop_reason: str
     function_titles: dict[str, str]
@@ -54,6 +53,14 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
         RunStoppedError: the record could not be written any more; the run was ended and the bench made safe.
     """
     admitted = admit(request)
+    with Interrupts() as interrupts:
+        return _carried_out(request, admitted, interrupts, progress, began_wall_s=began_wall_s)
+
+
+def _carried_out(
+    request: RunRequest, admitted: Admitted, interrupts: Interrupts, progress: Progress, *, began_wall_s: float
+) -> VerifyResult:
+    """Run, judge and close the record; only the run itself is broken off by an interrupt."""
     sheets, steps, seed = admitted.sheets, admitted.steps, admitted.seed
     facts = _facts(request, sheets, seed)
     with open_simulated_bench(sheets.bench, bench=admitted.bench, twin=admitted.twin, seed=seed) as opened:
@@ -65,7 +72,7 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
             writer.instrument(_bus_interface(sheets.bench.bus))
         run_began_s = time.perf_counter()
         try:
-            result = _run(opened, sheets, steps, writer, progress)
+            result = _run(opened, admitted, writer, progress, interrupts)
         except RecordError as error:
             raise RunStoppedError(
                 f"the run was ended and the bench made safe: {error} What was finished before stands in "
@@ -93,7 +100,7 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
         findings=record.findings,
         folder=writer.folder,
         run_time_s=run_time_s,
-        interrupted=result.interrupted,
+        interrupted_by=interrupts.came,
         unsafe=result.unsafe,
         stop_reason=result.stopped,
         function_titles={function.name: function.title for function in sheets.unit.functions},
@@ -102,9 +109,12 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
 
 
 def _run(
-    opened: OpenBench, sheets: RunSheets, steps: Sequence[PlannedStep], writer: RecordWriter, progress: Progress
+    opened: OpenBench, admitted: Admitted, writer: RecordWriter, progress: Progress, interrupts: Interrupts
 ) -> RunResult:
+    sheets = admitted.sheets
+
     def on_wait() -> None:
+        interrupts.look()
         progress.update(rig.now_s, rig.readings)
 
     rig = BenchRig(
@@ -119,7 +129,14 @@ def _run(
         on_wait=on_wait,
         say=progress.say,
     )
-    runner = Runner(rig=rig, steps=steps, log=writer, progress=progress, before_procedure=opened.before_procedure)
+    runner = Runner(
+        rig=rig,
+        steps=admitted.steps,
+        log=writer,
+        progress=progress,
+        before_procedure=opened.before_procedure,
+        interrupts=interrupts,
+    )
     return runner.run()
 
 

@@ -9,7 +9,7 @@ from analysis.report.data import (
     PromptLine,
     RunSummary,
 )
-from analysis.report.render import render_report
+from analysis.report.render import is_report, render_report
 
 __all__ = [
     "AttemptLine",
@@ -19,5 +19,6 @@ __all__ = [
     "PlanRemark",
     "PromptLine",
     "RunSummary",
+    "is_report",
     "render_report",
 ]

@@ -4,6 +4,7 @@ It is the `Recorder` of the rig and the `RunLog` of the runner. The folder is th
 was told here is on the disk, so that a killed run leaves all that was finished.
 """
 
+import shutil
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -228,6 +229,11 @@ class RecordWriter:
         write_manifest(self.folder)
         self._sealed = True
         return self.folder
+
+    def discard(self) -> None:
+        """Remove a record that was not sealed, with all that is in it."""
+        if not self._sealed:
+            shutil.rmtree(self.folder, ignore_errors=True)
 
     def _write(self, kind: EntryKind, fields: dict[str, object], bench_time_s: float | None = None) -> str:
         self._refuse_after_end(kind.value)
