@@ -17,7 +17,7 @@ def check_target(target: Path, *, replace: bool) -> None:
         UsageError: it lies in a record, is no file, or is a file that is no report of ours and `replace` is not set.
     """
     if any(is_record(folder) for folder in target.parents):
-        raise UsageError(f"--output {target}: a record stays as it is. Choose a file outside of it.")
+        raise UsageError(f"--output {target}: a record is closed and stays as it is. Choose a file outside of it.")
     if not target.exists():
         return
     if not target.is_file():

@@ -82,22 +82,23 @@ class ReadSheets:
         )
 
 
-def load_sheets(names: SheetNames, *, margins: bool = True) -> RunSheets:
+def load_sheets(names: SheetNames, *, for_a_run: bool = True) -> RunSheets:
     """Load them all.
 
-    `margins`: see `bench.sheets.unit_check.check_unit`; only judging stored captures again does without.
+    `for_a_run`: whether they are to be run by. Judging stored captures again asks less of them: not that a simulated
+    unit keeps its margins to the limits (`bench.sheets.unit_check.check_unit`), nor that every condition is read.
 
     Raises:
         SheetError, UsageError: everything that is wrong with any of them, as far as it can be known.
     """
     refusals = Refusals()
-    sheets = read_sheets(names, refusals, margins=margins).whole()
+    sheets = read_sheets(names, refusals, for_a_run=for_a_run).whole()
     if sheets is None or refusals:
         raise refusals.all()
     return sheets
 
 
-def read_sheets(names: SheetNames, refusals: Refusals, *, margins: bool = True) -> ReadSheets:
+def read_sheets(names: SheetNames, refusals: Refusals, *, for_a_run: bool = True) -> ReadSheets:
     """Read as many as can be read; what is wrong with the others goes to `refusals`.
 
     A sheet that leans on one with faults (all of them lean on the unit sheet) is still checked for its own.
@@ -105,7 +106,7 @@ def read_sheets(names: SheetNames, refusals: Refusals, *, margins: bool = True) 
     if names.bench is None:
         refusals.tried(_no_bench)
     model = _model_name(names, refusals)
-    unit = refusals.tried(lambda: load.load_unit(model, margins=margins)) if model else None
+    unit = refusals.tried(lambda: load.load_unit(model, margins=for_a_run)) if model else None
     if model is None or unit is None:
         return ReadSheets(simulated=_checked_alone(names, refusals))
     aircraft_name = names.aircraft or refusals.tried(lambda: load.default_aircraft_name(unit))
@@ -115,10 +116,10 @@ def read_sheets(names: SheetNames, refusals: Refusals, *, margins: bool = True) 
     if bench_name is not None:
         bench = refusals.tried(lambda: load.load_bench(bench_name, unit))
         if bench is not None and bench.simulated:
-            unit_simulation = refusals.tried(lambda: load.load_unit_simulation(model, margins=margins))
+            unit_simulation = refusals.tried(lambda: load.load_unit_simulation(model, margins=for_a_run))
             bench_simulation = refusals.tried(lambda: load.load_bench_simulation(bench_name, unit))
     plan_name = names.plan or unit.acceptance_plan
-    plan = refusals.tried(lambda: load.load_plan(plan_name, PROCEDURES, unit, bench))
+    plan = refusals.tried(lambda: load.load_plan(plan_name, PROCEDURES, unit, bench, unused=for_a_run))
     named = (
         ("unit", model, unit),
         ("aircraft", aircraft_name, aircraft),
@@ -184,7 +185,7 @@ def sheets_of_record(copies: Sequence[SheetCopy], *, model: str | None = None) -
             SheetNames(
                 model=model or paths["unit"], aircraft=paths["aircraft"], plan=paths["plan"], bench=paths["bench"]
             ),
-            margins=False,
+            for_a_run=False,
         )
 
 

@@ -68,7 +68,9 @@ def sort_defects(
             bench_defects.append((of_bench[name], severity))
         elif name in not_caught:
             refusals.add(
-                UsageError(f"--defect {name} can't be injected: it is listed as not caught: {not_caught[name].because}.")
+                UsageError(
+                    f"--defect {name} can't be injected: it is listed as not caught: {not_caught[name].because}."
+                )
             )
         else:
             refusals.add(

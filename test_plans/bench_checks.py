@@ -50,6 +50,7 @@ class BenchCheck:
 
     name = "bench-check"
     title = "Bench check with the unit unplugged"
+    conditions = ("voltage_v",)
 
     def functions(self, setup: Setup) -> tuple[str, ...]:  # noqa: ARG002
         """Return none: it touches the bench alone."""

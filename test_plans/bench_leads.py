@@ -42,6 +42,7 @@ class BenchLeads:
 
     name = "bench-leads"
     title = "Leads, sense and current readings at 10 A"
+    conditions = ("current_a", "current_limit_a", "load")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:  # noqa: ARG002
         """Return none: it touches the bench alone."""

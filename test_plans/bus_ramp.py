@@ -59,6 +59,7 @@ class BusRamp:
 
     name = "bus-ramp"
     title = "Slow fall and rise of the bus: lock-out, reset, release"
+    conditions = ("high_voltage_v", "low_voltage_v", "current_limit_a", "ramp_rate_v_per_s", "load", "axes")
     disturbs_bus = True
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:

@@ -42,6 +42,7 @@ class DimmingCurve:
 
     name = "dimming-curve"
     title = "Panel dimming: curve and frequency"
+    conditions = ("voltage_v", "current_limit_a", "rheostats", "points")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

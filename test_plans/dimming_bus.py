@@ -38,6 +38,7 @@ class DimmingBus:
 
     name = "dimming-bus"
     title = "Panel dimming over the bus voltage"
+    conditions = ("voltage_v", "current_limit_a", "rheostats")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the dimming's function."""

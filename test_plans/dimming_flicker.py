@@ -42,6 +42,7 @@ class DimmingFlicker:
 
     name = "dimming-flicker"
     title = "Panel dimming: flicker at three levels"
+    conditions = ("voltage_v", "current_limit_a", "rheostats")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the dimming's function."""

@@ -55,6 +55,7 @@ class DimmingLoad:
 
     name = "dimming-load"
     title = "Panel dimming under load: regulation, ripple, short circuit and recovery"
+    conditions = ("voltage_v", "current_limit_a", "rheostats")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the dimming's function."""

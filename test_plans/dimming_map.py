@@ -58,6 +58,7 @@ class DimmingMap:
 
     name = "dimming-map"
     title = "Panel dimming: each rheostat moves its own outputs and no other"
+    conditions = ("voltage_v", "current_limit_a", "rheostats")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the dimming's function."""

@@ -28,6 +28,7 @@ class DimmingOffState:
 
     name = "dimming-off-state"
     title = "Panel dimming off: what its outputs take when fed from outside"
+    conditions = ("voltage_v", "current_limit_a", "rheostats")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the dimming's function."""

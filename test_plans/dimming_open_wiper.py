@@ -55,6 +55,7 @@ class DimmingOpenWiper:
 
     name = "dimming-open-wiper"
     title = "Panel dimming with an open or shorted rheostat"
+    conditions = ("voltage_v", "current_limit_a", "rheostats")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the dimming's function."""

@@ -59,6 +59,7 @@ class DimmingSweep:
 
     name = "dimming-sweep"
     title = "Panel dimming in fine steps: curve, ends, linearity, tracking, frequency"
+    conditions = ("voltage_v", "current_limit_a", "rheostats", "points")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the dimming's function."""

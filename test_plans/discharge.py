@@ -30,6 +30,7 @@ class Discharge:
 
     name = "discharge"
     title = "Discharge"
+    conditions = ()
 
     def functions(self, setup: Setup) -> tuple[str, ...]:  # noqa: ARG002
         """Return none: it tests nothing, it leaves the bench safe."""

@@ -50,6 +50,7 @@ class DiscreteBounce:
 
     name = "discrete-bounce"
     title = "Discrete inputs: bouncing contacts"
+    conditions = ("voltage_v", "current_limit_a", "trials")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

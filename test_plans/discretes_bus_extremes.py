@@ -29,6 +29,8 @@ class BusEnd(StrEnum):
 class DiscreteLatencyAt:
     """Worst-case latency of every discrete at one end of the normal bus."""
 
+    conditions = DiscreteLatency.conditions
+
     def __init__(self, end: BusEnd) -> None:
         self.name = f"discrete-latency-{end.value}"
         self.title = f"Discrete inputs: latency at the {end.value} bus voltage"

@@ -54,6 +54,7 @@ class DiscreteContacts:
 
     name = "discrete-contacts"
     title = "Discrete inputs: poor contacts, lifted ground, leakage"
+    conditions = ("voltage_v", "current_limit_a")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

@@ -34,6 +34,7 @@ class DiscreteDebounce:
 
     name = "discrete-debounce"
     title = "Discrete inputs: debounce"
+    conditions = ("voltage_v", "current_limit_a", "short_s", "long_s", "pulses")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

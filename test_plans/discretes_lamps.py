@@ -44,6 +44,7 @@ class DiscreteLamps:
 
     name = "discrete-lamps"
     title = "Discrete inputs by the unit's lamps: truth, thresholds, hysteresis, pull-up"
+    conditions = ("voltage_v", "current_limit_a", "points", "trials")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

@@ -71,6 +71,7 @@ class DiscreteLatency:
 
     name = "discrete-latency"
     title = "Discrete inputs: latency to the avionics bus"
+    conditions = ("voltage_v", "current_limit_a", "edges")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

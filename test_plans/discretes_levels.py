@@ -51,6 +51,7 @@ class DiscreteLevels:
 
     name = "discrete-levels"
     title = "Discrete inputs: truth, thresholds, hysteresis, pull-up"
+    conditions = ("voltage_v", "current_limit_a", "ramp_rate_v_per_s", "trials")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

@@ -35,6 +35,7 @@ class DiscreteOpenLine:
 
     name = "discrete-open-line"
     title = "Discrete inputs: open lines"
+    conditions = ("voltage_v", "current_limit_a", "hold_s")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

@@ -65,6 +65,7 @@ class DiscreteOvervoltage:
 
     name = "discrete-overvoltage"
     title = "Active-high discretes at their highest level"
+    conditions = ("voltage_v", "level_v", "current_limit_a", "hold_s")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

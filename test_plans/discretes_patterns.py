@@ -41,6 +41,7 @@ class DiscretePatterns:
 
     name = "discrete-patterns"
     title = "Discrete inputs: walking ones, zeroes and all pairs"
+    conditions = ("voltage_v", "current_limit_a")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

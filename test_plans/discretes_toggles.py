@@ -34,6 +34,7 @@ class DiscreteToggles:
 
     name = "discrete-toggles"
     title = "Discrete inputs: a thousand toggles"
+    conditions = ("voltage_v", "current_limit_a", "toggles")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

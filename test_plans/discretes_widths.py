@@ -56,6 +56,7 @@ class DiscretePulseWidth:
 
     name = "discrete-pulse-width"
     title = "Discrete inputs: pulse widths around the debounce"
+    conditions = ("voltage_v", "current_limit_a", "pulses")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

@@ -41,6 +41,7 @@ class FinalRepeat:
 
     name = "final-repeat"
     title = "Final repeat of quiescent current, one drop and configuration"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

@@ -40,6 +40,7 @@ class GroundPin:
 
     name = "ground-pin"
     title = "Power ground pin at full trim current"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

@@ -41,6 +41,7 @@ class PowerUp:
 
     name = "power-up"
     title = "Power-up with loads off"
+    conditions = ("voltage_v", "current_limit_a", "ramp_rate_v_per_s")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the power input and every function whose outputs are watched at power-up: only the power input counts.

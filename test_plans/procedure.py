@@ -106,6 +106,11 @@ class Procedure(Protocol):
     name: str
     title: str
 
+    @property
+    def conditions(self) -> tuple[str, ...]:
+        """The keys of a step's conditions that it reads; a plan that gives another one is refused."""
+        ...
+
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the functions of the unit that it touches."""
         ...

@@ -62,6 +62,7 @@ class TrimAirspeedLost:
 
     name = "trim-airspeed-lost"
     title = "Trim outputs: airspeed lost, frozen, absurd"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

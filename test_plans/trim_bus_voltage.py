@@ -45,6 +45,7 @@ class TrimBusVoltage:
 
     name = "trim-bus-voltage"
     title = "Trim outputs: dependence on the bus voltage"
+    conditions = ("current_limit_a", "load", "axes", "trials")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

@@ -39,6 +39,7 @@ class TrimContactGaps(TimedTrim):
 
     name = "trim-contact-gaps"
     title = "Trim outputs: cut-off with contact gaps, and re-arming"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes")
     limits = (("trim-cut-off", 0.2e-3),)
 
     def schedule(self, setup: Setup, axis: TrimAxis) -> tuple[Touch, ...]:  # noqa: ARG002

@@ -51,6 +51,7 @@ class TrimCutOff:
 
     name = "trim-cut-off"
     title = "Trim outputs: held-switch cut-off"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

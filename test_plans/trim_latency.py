@@ -36,6 +36,7 @@ class TrimLatency(TimedTrim):
 
     name = "trim-latency"
     title = "Trim outputs: on and off latency"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes", "trials")
     limits = (("trim-latency", 45e-6),)
 
     def schedule(self, setup: Setup, axis: TrimAxis) -> tuple[Touch, ...]:

@@ -56,6 +56,7 @@ class TrimLight:
 
     name = "trim-light"
     title = "Trim outputs on 1 kohm: polarity, release, idle current"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

@@ -47,6 +47,7 @@ class TrimLoaded:
 
     name = "trim-loaded"
     title = "Trim outputs at rated current: drop, current, symmetry"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

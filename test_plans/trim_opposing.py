@@ -44,6 +44,7 @@ class TrimOpposing(TimedTrim):
 
     name = "trim-opposing"
     title = "Trim outputs: both directions of one seat at once"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes", "trials")
 
     def serves(self, axis: TrimAxis) -> bool:
         """Say whether a seat of the axis has two directions."""

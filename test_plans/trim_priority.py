@@ -58,6 +58,7 @@ class TrimPriority(TimedTrim):
 
     name = "trim-priority"
     title = "Trim outputs: seat priority and hand-over"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes", "trials")
     limits = (("trim-hand-over", 45e-6),)
 
     def serves(self, axis: TrimAxis) -> bool:

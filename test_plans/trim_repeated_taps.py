@@ -28,6 +28,7 @@ class TrimRepeatedTaps(TimedTrim):
 
     name = "trim-repeated-taps"
     title = "Trim outputs: repeated taps are not cut off"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes")
 
     def schedule(self, setup: Setup, axis: TrimAxis) -> tuple[Touch, ...]:  # noqa: ARG002
         """Return four taps of each switch."""

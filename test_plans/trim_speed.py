@@ -50,6 +50,7 @@ class TrimSpeed:
 
     name = "trim-speed"
     title = "Trim outputs: speed by airspeed"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes", "points")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

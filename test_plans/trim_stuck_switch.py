@@ -46,6 +46,7 @@ class TrimStuckSwitch(TimedTrim):
 
     name = "trim-stuck-switch"
     title = "Trim outputs: ways out while a switch is stuck"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes")
 
     def serves(self, axis: TrimAxis) -> bool:
         """Say whether there is another switch to try."""

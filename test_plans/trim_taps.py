@@ -35,6 +35,7 @@ class TrimTaps(TimedTrim):
 
     name = "trim-taps"
     title = "Trim outputs: short taps"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes", "trials")
     limits = (("trim-tap-transfer", 45e-6),)
 
     def schedule(self, setup: Setup, axis: TrimAxis) -> tuple[Touch, ...]:

@@ -48,6 +48,7 @@ class TrimTogether:
 
     name = "trim-together"
     title = "Trim outputs: all axes at once"
+    conditions = ("voltage_v", "current_limit_a", "load", "axes")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

@@ -33,6 +33,7 @@ class Unpowered:
 
     name = "unpowered"
     title = "Unpowered current and polarity at 1 V"
+    conditions = ("voltage_v", "current_limit_a", "settle_s")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the power input's function."""

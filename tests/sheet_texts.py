@@ -5,7 +5,7 @@ from importlib.resources import files
 
 from bench.errors import SheetError
 from bench.sheets import load_unit
-from test_plans.registry import PROCEDURES as REGISTRY
+from test_plans.registry import PROCEDURES
 
 FOLDERS = {
     "unit": files("test_plans") / "units" / "dotterel-6.toml",
@@ -13,7 +13,8 @@ FOLDERS = {
     "plan": files("test_plans") / "plans" / "acceptance.toml",
     "bench": files("bench") / "benches" / "simulated.toml",
 }
-PROCEDURES = tuple(REGISTRY)  # in order of work
+
+__all__ = ["FOLDERS", "PROCEDURES", "changed", "dotterel", "problems_of"]
 
 
 @cache

@@ -16,7 +16,7 @@ from bench.sheets.bench_check import check_bench, check_bench_itself
 from bench.sheets.bench_file import BenchFile
 from bench.sheets.bench_mapping import to_bench_sheet, to_bench_simulation
 from bench.sheets.bench_sheet import BenchSheet
-from bench.sheets.plan_file import PlanFile, check_plan, to_plan
+from bench.sheets.plan_file import PlanFile, check_conditions_used, check_plan, to_plan
 from bench.sheets.plan_reach import check_reach
 from bench.sheets.schema import checked
 from bench.sheets.simulation_check import to_unit_simulation
@@ -106,15 +106,20 @@ def load_plan(
     procedures: Mapping[str, Procedure],
     unit: UnitSheet | None = None,
     bench: BenchSheet | None = None,
+    *,
+    unused: bool = True,
 ) -> Plan:
     """Return a plan; `procedures` are all there are, by name.
 
     With unit and bench known, it is also held against them: axes and rheostats that exist, volts and amperes in reach.
+    `unused`: whether conditions that their procedure does not read are refused.
     """
     source = _source(name_or_path, _plans(), "plan")
 
     def check(plan: PlanFile, label: str) -> Iterator[Problem]:
         yield from check_plan(plan, procedures, unit, label)
+        if unused:
+            yield from check_conditions_used(plan, procedures, label)
         yield from check_reach(plan, unit, bench, label)
 
     file = checked(PlanFile, source, check)

@@ -18,6 +18,7 @@ from bench.sheets.units import (
     read_quantity,
     show,
 )
+from test_plans.procedure import Procedure
 from test_plans.sheets import Plan, Step, UnitSheet
 
 # Every condition a procedure may be given, and what its value is: a figure with a unit, a whole number, text, a list.
@@ -106,6 +107,25 @@ def check_plan(plan: PlanFile, procedures: Collection[str], unit: UnitSheet | No
         yield from _crossed(f"{key}.conditions", step.conditions, file)
 
 
+def check_conditions_used(plan: PlanFile, procedures: Mapping[str, Procedure], file: str) -> Iterator[Problem]:
+    """Yield conditions that would be read by nobody: whoever wrote them believes that they hold."""
+    for index, step in enumerate(plan.steps):
+        if step.procedure not in procedures:
+            continue
+        keys = procedures[step.procedure].conditions
+        used = ", ".join(name for name in CONDITIONS if condition_key(name) in keys) or "none"
+        for name in step.conditions:
+            if name in CONDITIONS and condition_key(name) not in keys:
+                what = f"{step.procedure} does not use this condition"
+                yield Problem(file, f"steps[{index}].conditions.{name}", what, f"take it out; it uses: {used}")
+
+
+def condition_key(name: str) -> str:
+    """Return the key under which procedures read a condition: `current-limit` is their `current_limit_a`."""
+    wanted, key = CONDITIONS[name], name.replace("-", "_")
+    return f"{key}_{wanted.suffix}" if isinstance(wanted, Quantity) else key
+
+
 def to_plan(file: PlanFile, digest: str) -> Plan:
     """Return the plan; figures in SI, their keys ending in the unit (`current_limit_a`)."""
     return Plan(
@@ -174,5 +194,4 @@ _WORDS: Mapping[type, str] = {str: "text in quotes", int: "a whole number", tupl
 
 def _converted(name: str, value: ConditionValue) -> tuple[str, float | ConditionValue]:
     wanted = CONDITIONS[name]
-    key = name.replace("-", "_")
-    return (f"{key}_{wanted.suffix}", read_quantity(value, wanted)) if isinstance(wanted, Quantity) else (key, value)
+    return condition_key(name), read_quantity(value, wanted) if isinstance(wanted, Quantity) else value

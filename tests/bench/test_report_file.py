@@ -36,7 +36,7 @@ def test_a_folder_is_never_a_target(tmp_path):
 
 def test_no_record_gets_a_file_of_another(tmp_path):
     (tmp_path / JOURNAL_NAME).touch()
-    with pytest.raises(UsageError, match="a record stays as it is"):
+    with pytest.raises(UsageError, match="a record is closed"):
         check_target(tmp_path / "captures" / "a.html", replace=True)
 
 

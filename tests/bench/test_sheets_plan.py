@@ -73,6 +73,10 @@ def test_every_axis_that_is_loaded_was_shown_to_obey_before():
             'steps[2].conditions.volts: no procedure knows this condition; did you mean "voltage"?',
         ),
         (("edges = 59", 'edges = "59"'), 'conditions.edges: found "59"; give a whole number'),
+        (
+            ('voltage = "1 V"', 'voltage = "1 V", hold = "2 s"'),
+            "conditions.hold: unpowered does not use this condition; take it out; it uses: voltage, current-limit, set",
+        ),
         (("edges = 59", "edges = 0"), "conditions.edges: found 0; give 1 or more"),
         (("edges = 59", "edges = true"), "conditions.edges: found true; give a whole number"),
         (
@@ -158,3 +162,8 @@ def test_the_default_aircraft_is_one_of_the_model():
 def test_each_fault_of_an_aircraft_sheet_is_named(tmp_path, edit, said):
     problems = problems_of(load_aircraft, changed(tmp_path, "aircraft", edit), dotterel())
     assert any(said in line for line in problems), problems
+
+
+def test_a_plan_of_a_record_may_give_what_nobody_reads(tmp_path):
+    plan = changed(tmp_path, "plan", ('voltage = "1 V"', 'voltage = "1 V", hold = "2 s"'))
+    assert load_plan(plan, PROCEDURES, dotterel(), unused=False).steps[2].conditions["hold_s"] == 2.0

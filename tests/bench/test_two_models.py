@@ -236,4 +236,4 @@ def test_settings_as_found_and_as_left_are_kept_with_the_run(tmp_path):
     found = [finding["id"] for finding in document["findings"] if ".setting." in finding["id"]]
     assert found == ["power-up.setting.trim-reversal", "power-up.setting.dimming-selection"]
     html = (Path(document["record"]) / "report.html").read_text(encoding="utf-8")
-    assert "configuration 1606, trim-reversal 0, dimming-selection 44" in html
+    assert "1606, trim-reversal 0, dimming-selection 44" in html
