@@ -119,8 +119,10 @@ class Runner:
 
         What was sound at the beginning may have failed since; `bench.judging.unproved` draws the conclusion.
         """
+        if not failed_units(self._result.findings):
+            return
         self._heed_interrupts()
-        if self._result.stopped or not failed_units(self._result.findings):
+        if self._result.stopped:
             return
         self._progress.say("the unit failed: the bench is proved once more before the unit is blamed")
         for step in self._steps:
