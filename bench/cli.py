@@ -13,8 +13,8 @@ from typing import Annotated
 import typer
 
 from bench.command import Command
-from bench.errors import BenchError, RunStoppedError
-from bench.printing import put, warn
+from bench.errors import BenchError, DiskError, RunStoppedError
+from bench.printing import put, ready_streams, warn
 
 app = typer.Typer(
     name="boxproof",
@@ -219,9 +219,7 @@ def main() -> None:
     """Run the command line; leaves through `sys.exit` with the code the module's docstring lists."""
     from instruments.errors import InstrumentError
 
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")  # a console that can't show a character must not end a run
+    ready_streams()
     try:
         app()
     except SystemExit as leaving:
@@ -231,12 +229,14 @@ def main() -> None:
     except KeyboardInterrupt:
         warn("interrupted.")
         sys.exit(130)
-    except (RunStoppedError, InstrumentError) as error:
+    except (RunStoppedError, DiskError, InstrumentError) as error:
         warn(str(error))
         sys.exit(4)
     except BenchError as error:
         warn(str(error))
         sys.exit(2)
-    except OSError as error:  # standard output is full or closed; files of ours raise errors of ours
-        warn(f"the result can't be printed: {error.strerror or error}. The record is kept.")
+    except BrokenPipeError:  # nobody reads what is wrong with the words; results are printed by `put`
+        sys.exit(2)
+    except OSError as error:  # standard output is full; files of ours raise errors of ours
+        warn(f"the result can't be printed: {error.strerror or error}. A record that was made is kept.")
         sys.exit(4)

@@ -4,6 +4,7 @@ BenchError
 +-- SheetError        sheets or a plan that can't be used; carries every problem found, not the first
 +-- UsageError        the command line asks for something that can't be done
 +-- RecordError       a record that can't be written, read or trusted
+|   +-- DiskError     the disk refuses: full, or gone
 +-- RunStoppedError   the run was ended before its plan was through, and the bench made safe
 |   +-- AbortError    the guard ended it; says whose doing that was
 +-- UnsafeError       making safe failed in part: those states are unknown
@@ -89,6 +90,10 @@ class Refusals:
 
 class RecordError(BenchError):
     """A record folder that can't be made, written, read, or whose files are not what its manifest says."""
+
+
+class DiskError(RecordError):
+    """A disk that refuses what is to be written: no fault of whoever asked, so no usage error."""
 
 
 class RunStoppedError(BenchError):

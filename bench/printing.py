@@ -5,6 +5,16 @@ import os
 import sys
 
 
+def ready_streams() -> None:
+    """Have something to print on, whatever the program was started with, and no character that ends a run."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:  # closed by whoever started the program
+            setattr(sys, name, open(os.devnull, "w"))  # noqa: PTH123, SIM115  (for as long as the program lasts)
+        elif hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+
+
 def put(text: str) -> None:
     """Print lines; once the reader has closed the pipe, what follows goes nowhere and the exit code is kept.
 

@@ -53,7 +53,7 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
         with interrupts.may_break():
             _judge(parent, steps, writer, bench_time_s, interrupts)
         _carry_over(parent, writer, all_steps)
-        for fault in margin_faults(model) if model else ():
+        for fault in margin_faults(model) if model is not None else ():
             writer.note(f"unit sheet {fault}; a simulated run would be refused with it")
         outcome = outcome_of(
             writer.findings,

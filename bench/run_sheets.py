@@ -106,11 +106,14 @@ def read_sheets(names: SheetNames, refusals: Refusals, *, for_a_run: bool = True
     if names.bench is None:
         refusals.tried(_no_bench)
     model = _model_name(names, refusals)
-    unit = refusals.tried(lambda: load.load_unit(model, margins=for_a_run)) if model else None
+    unit = refusals.tried(lambda: load.load_unit(model, margins=for_a_run)) if model is not None else None
     if model is None or unit is None:
         return ReadSheets(simulated=_checked_alone(names, refusals))
-    aircraft_name = names.aircraft or refusals.tried(lambda: load.default_aircraft_name(unit))
-    aircraft = refusals.tried(lambda: load.load_aircraft(aircraft_name, unit)) if aircraft_name else None
+    aircraft_name, aircraft = names.aircraft, None  # "" is a name too, of nothing: an empty variable of a script, say
+    if aircraft_name is None:
+        aircraft_name = refusals.tried(lambda: load.default_aircraft_name(unit))
+    if aircraft_name is not None:
+        aircraft = refusals.tried(lambda: load.load_aircraft(aircraft_name, unit))
     bench_name, bench = names.bench, None
     unit_simulation = bench_simulation = None
     if bench_name is not None:
@@ -118,7 +121,7 @@ def read_sheets(names: SheetNames, refusals: Refusals, *, for_a_run: bool = True
         if bench is not None and bench.simulated:
             unit_simulation = refusals.tried(lambda: load.load_unit_simulation(model, margins=for_a_run))
             bench_simulation = refusals.tried(lambda: load.load_bench_simulation(bench_name, unit))
-    plan_name = names.plan or unit.acceptance_plan
+    plan_name = unit.acceptance_plan if names.plan is None else names.plan
     plan = refusals.tried(lambda: load.load_plan(plan_name, PROCEDURES, unit, bench, unused=for_a_run))
     named = (
         ("unit", model, unit),
@@ -183,7 +186,10 @@ def sheets_of_record(copies: Sequence[SheetCopy], *, model: str | None = None) -
             paths[role] = str(path)
         return load_sheets(
             SheetNames(
-                model=model or paths["unit"], aircraft=paths["aircraft"], plan=paths["plan"], bench=paths["bench"]
+                model=paths["unit"] if model is None else model,
+                aircraft=paths["aircraft"],
+                plan=paths["plan"],
+                bench=paths["bench"],
             ),
             for_a_run=False,
         )
@@ -191,7 +197,7 @@ def sheets_of_record(copies: Sequence[SheetCopy], *, model: str | None = None) -
 
 def _model_name(names: SheetNames, refusals: Refusals) -> str | None:
     """Return the model that is named, or meant by the bench sheet, or the only one there is."""
-    if names.model or names.bench is None:
+    if names.model is not None or names.bench is None:
         return names.model
     bench = names.bench
     found = Refusals()

@@ -172,10 +172,9 @@ def injected_defects(asked: Sequence[str], sheets: RunSheets) -> tuple[InjectedD
     injected = []
     for text in asked:
         name, _, severity = text.partition(":")
-        defect = known[name]
-        injected.append(
-            InjectedDefect(id=name, title=defect.title, of=defect.of, severity=float(severity) if severity else 1.0)
-        )
+        defect = known.get(name)  # sheets that a record is judged by again need not list it
+        title, of = (defect.title, defect.of) if defect is not None else (name, "unit or bench")
+        injected.append(InjectedDefect(id=name, title=title, of=of, severity=float(severity) if severity else 1.0))
     return tuple(injected)
 
 

@@ -1,6 +1,8 @@
 """The main job: sheets, plan check, bench, run, verdict, record and report, in that order."""
 
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -71,29 +73,25 @@ def _carried_out(
         if sheets.bench.bus is not None:
             writer.instrument(_bus_interface(sheets.bench.bus))
         run_began_s = time.perf_counter()
-        try:
+        with _disk_faults_told("the run was ended and the bench made safe", writer):
             result = _run(opened, admitted, writer, progress, interrupts)
-        except RecordError as error:
-            raise RunStoppedError(
-                f"the run was ended and the bench made safe: {error} What was finished before stands in "
-                f"{writer.folder}; rejudge reads it."
-            ) from error
         run_time_s = time.perf_counter() - run_began_s
-    for suspect in (*filter(None, (result.suspect,)), *drifted(writer.findings)):
-        writer.revise(spoilt_by(suspect, writer.findings, writer.captures))
-    writer.revise(unproved(writer.findings))
-    outcome = outcome_of(
-        writer.findings,
-        steps,
-        sheets.unit,
-        status=RunStatus.STOPPED if result.stopped else RunStatus.COMPLETE,
-        partial=bool(request.only) or sheets.plan.partial,
-        bench_time_s=result.bench_time_s,
-        wall_time_s=time.perf_counter() - began_wall_s,
-        captures=writer.captures,
-    )
-    record = writer.end_run(outcome)
-    writer.seal(render_report(run_summary(record, sheets, admitted.all_steps)))
+    with _disk_faults_told("the run is through and the bench is safe, but its record can't be closed", writer):
+        for suspect in (*filter(None, (result.suspect,)), *drifted(writer.findings)):
+            writer.revise(spoilt_by(suspect, writer.findings, writer.captures))
+        writer.revise(unproved(writer.findings))
+        outcome = outcome_of(
+            writer.findings,
+            steps,
+            sheets.unit,
+            status=RunStatus.STOPPED if result.stopped else RunStatus.COMPLETE,
+            partial=bool(request.only) or sheets.plan.partial,
+            bench_time_s=result.bench_time_s,
+            wall_time_s=time.perf_counter() - began_wall_s,
+            captures=writer.captures,
+        )
+        record = writer.end_run(outcome)
+        writer.seal(render_report(run_summary(record, sheets, admitted.all_steps)))
     return VerifyResult(
         facts=facts,
         outcome=outcome,
@@ -106,6 +104,17 @@ def _carried_out(
         function_titles={function.name: function.title for function in sheets.unit.functions},
         left_out=plan_check(sheets).left_out,
     )
+
+
+@contextmanager
+def _disk_faults_told(how_it_stands: str, writer: RecordWriter) -> Iterator[None]:
+    """Say how run and bench stand where the record can't be written any more."""
+    try:
+        yield
+    except RecordError as error:
+        raise RunStoppedError(
+            f"{how_it_stands}: {error} What was finished before stands in {writer.folder}; rejudge reads it."
+        ) from error
 
 
 def _run(

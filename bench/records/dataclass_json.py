@@ -10,7 +10,7 @@ import typing
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, Field, fields, is_dataclass
 from enum import Enum
-from functools import cache
+from functools import cache, partial
 from typing import Any, TypeVar
 
 from bench.records.json_values import number_from_json, number_to_json
@@ -84,7 +84,14 @@ def _encoded_leaf(hint: Any) -> Converter:
 def _decoded_leaf(hint: Any) -> Converter:
     if hint is float:
         return number_from_json
-    return hint if _is_enumeration(hint) else _as_it_is
+    return hint if _is_enumeration(hint) else partial(_of_kind, hint)
+
+
+def _of_kind(kind: type, value: Any) -> Any:
+    """Return a text, whole number or truth value; a file that was altered may hold anything."""
+    if type(value) is not kind:
+        raise TypeError(f"{value!r} stands where {kind.__name__} belongs")
+    return value
 
 
 def _as_it_is(value: Any) -> Any:

@@ -5,14 +5,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from bench.errors import RecordError
+from bench.errors import DiskError, RecordError
 
 
 def write_whole(path: Path, content: bytes) -> None:
     """Write a file beside its place, force it to disk and move it there: a cut leaves no half of it.
 
     Raises:
-        RecordError: the disk refuses.
+        DiskError: the disk refuses.
     """
     part = path.with_name(path.name + ".part")
     with disk_faults(path), part.open("wb") as file:
@@ -25,11 +25,11 @@ def write_whole(path: Path, content: bytes) -> None:
 
 @contextmanager
 def disk_faults(path: Path) -> Iterator[None]:
-    """Turn an OSError of writing into a RecordError that names the file and what to do."""
+    """Turn an OSError of writing into a DiskError that names the file and what to do."""
     try:
         yield
     except OSError as error:
-        raise RecordError(
+        raise DiskError(
             f"{path}: the disk refuses ({error.strerror or error}). "
             "Free space there or choose another folder with --records; what was written before is kept."
         ) from error

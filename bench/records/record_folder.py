@@ -6,7 +6,7 @@ import secrets
 from datetime import datetime
 from pathlib import Path
 
-from bench.errors import RecordError, UsageError
+from bench.errors import DiskError, RecordError, UsageError
 from bench.records.run_facts import RunFacts
 
 CAPTURES_FOLDER = "captures"
@@ -22,8 +22,10 @@ def check_writable(records_dir: Path) -> None:
     probe = records_dir / f"probe-{secrets.token_hex(8)}"
     try:
         records_dir.mkdir(parents=True, exist_ok=True)
-        probe.write_bytes(b"probe")
-        probe.unlink()
+        try:
+            probe.write_bytes(b"probe")
+        finally:
+            probe.unlink(missing_ok=True)
     except OSError as error:
         raise UsageError(
             f"records folder {records_dir}: nothing can be written there ({error.strerror or error}). "
@@ -37,7 +39,11 @@ def check_place(records_dir: Path) -> None:
     Raises:
         UsageError: it or the folder it would be made in is no folder, or nothing may be written there.
     """
-    there = next(place for place in (records_dir, *records_dir.absolute().parents) if place.exists())
+    try:
+        there = next(place for place in (records_dir, *records_dir.absolute().parents) if place.exists())
+    except OSError as error:  # a name no file system takes
+        what = f"it can't be ({error.strerror or error})"
+        raise UsageError(f"records folder {records_dir}: {what}. Choose another with --records DIR.") from error
     if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
         what = "nothing may be written there" if there.is_dir() else f"{there} is no folder"
         raise UsageError(f"records folder {records_dir}: {what}. Choose another folder with --records DIR.")
@@ -49,7 +55,7 @@ def make_folder(records_dir: Path, facts: RunFacts, now: datetime) -> tuple[str,
     The id is the time of day and six random hexadecimal digits; a name that is taken gets other digits.
 
     Raises:
-        RecordError: the disk refuses.
+        DiskError: the disk refuses.
     """
     model = re.sub(r"[^A-Za-z0-9.-]+", "-", facts.model)[:40]
     for _ in range(ID_TRIES):
@@ -60,7 +66,7 @@ def make_folder(records_dir: Path, facts: RunFacts, now: datetime) -> tuple[str,
         except FileExistsError:
             continue
         except OSError as error:
-            raise RecordError(
+            raise DiskError(
                 f"{folder}: the folder can't be made ({error.strerror or error}). Choose another with --records."
             ) from error
         return run_id, folder

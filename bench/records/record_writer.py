@@ -81,8 +81,12 @@ class RecordWriter:
         self._notes: list[str] = []
         self._record: Record | None = None
         self._sealed = False
-        self._journal = Journal(self.folder / JOURNAL_NAME, wall_now=wall_now, force=not facts.simulated)
-        self._started = self._write(EntryKind.RUN_STARTED, {"id": self.id, "run": to_json(facts)})
+        try:
+            self._journal = Journal(self.folder / JOURNAL_NAME, wall_now=wall_now, force=not facts.simulated)
+            self._started = self._write(EntryKind.RUN_STARTED, {"id": self.id, "run": to_json(facts)})
+        except RecordError:  # a record that does not even say whose it is
+            self.discard()
+            raise
 
     # What the rig leaves
 

@@ -32,7 +32,7 @@ def read_source(file: Path | Traversable, label: str) -> SheetSource:
     """Read and parse a TOML file.
 
     Raises:
-        SheetError: missing, a directory, not readable, over 1 MB, not UTF-8 text, not TOML, or with control
+        SheetError: missing, a directory or a pipe, not readable, over 1 MB, not UTF-8 text, not TOML, or with control
             characters in its text (all of those at once).
     """
     content = _read_bytes(file, label)
@@ -62,9 +62,11 @@ def read_source(file: Path | Traversable, label: str) -> SheetSource:
 
 
 def _read_bytes(file: Path | Traversable, label: str) -> bytes:
-    if file.is_dir():
-        raise _refuse(label, "is a folder", "name the TOML file in it")
     try:
+        if file.is_dir():
+            raise _refuse(label, "is a folder", "name the TOML file in it")
+        if isinstance(file, Path) and file.exists() and not file.is_file():  # a pipe might never end
+            raise _refuse(label, "is no regular file", "save the sheet as a file, and name that")
         with file.open("rb") as stream:
             content: bytes = stream.read(LARGEST_FILE_BYTES + 1)
     except FileNotFoundError as fault:

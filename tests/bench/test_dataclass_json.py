@@ -63,3 +63,11 @@ def test_a_key_that_has_no_default_must_be_there():
 def test_a_word_that_is_none_of_its_enumeration_is_refused():
     with pytest.raises(ValueError, match="green"):
         from_json(Whole, {"name": "a", "colour": "green"})
+
+
+@pytest.mark.parametrize(
+    "altered", [{"name": 5}, {"name": None}, {"parts": 1}, {"pair": [True, 0.0]}, {"heat_c": "warm"}, {"pair": [1]}]
+)
+def test_a_value_that_is_not_of_its_fields_type_is_refused(altered):
+    with pytest.raises((TypeError, ValueError)):
+        from_json(Whole, {"name": "a"} | altered)

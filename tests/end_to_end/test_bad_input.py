@@ -1,5 +1,6 @@
 """Bad input gets a message that names file, key and mend, and exit code 2; nothing is energised, nothing lost."""
 
+import os
 from importlib.resources import files
 
 import pytest
@@ -95,6 +96,26 @@ def test_every_sheet_is_checked_for_its_own_faults_when_the_unit_sheet_has_some(
     refused(outcome, "unit.toml: ratings.nominal-voltage", "aircraft.toml: configuration", "plan.toml: steps[1]")
     refused(outcome, "bench.toml: daq.max-rate")
     assert not (tmp_path / "records").exists()
+
+
+def test_an_option_that_is_given_empty_does_not_mean_the_default(tmp_path):
+    refused(verify(tmp_path / "r", "--model", "", "--plan", "", "--aircraft", ""), 'no model ""', 'no plan ""')
+    refused(verify(tmp_path / "r", "--plan", "", "--aircraft", ""), 'no plan ""', 'no aircraft ""')
+
+
+def test_an_option_that_stands_twice_is_refused(tmp_path):
+    refused(
+        verify(tmp_path, "--squawk", "a", "--plan", "trim", "--squawk", "b", "--plan", "trim"), "--squawk", "--plan"
+    )
+    refused(verify(tmp_path, "--squawk", "a", "--reproduced", "--not-reproduced"), "--reproduced/--not-reproduced")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_sheet_that_can_not_be_opened_or_might_never_end_is_refused(tmp_path):
+    refused(boxproof("check", "--bench", "a" * 300 + ".toml"), "can't be read")
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(tmp_path / "pipe.toml")
+        refused(boxproof("check", "--bench", tmp_path / "pipe.toml"), "no regular file")
 
 
 def test_without_a_bench_the_other_faults_are_told_all_the_same():

@@ -1,6 +1,7 @@
 """What a person tells of unit, room and complaint is kept, printed and carried on; what can't be true is refused."""
 
 import json
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -61,3 +62,19 @@ def test_what_can_not_be_true_is_refused(words, said, tmp_path):
     assert outcome.code == 2
     assert said in outcome.err
     assert not (tmp_path / "records").exists()
+
+
+def test_judging_under_an_edited_sheet_says_where_a_simulated_unit_would_no_longer_do(tmp_path):
+    parent = verify(tmp_path, "--only", "bench-check", "--defect", "threshold-shifted").document()["record"]
+    text = files("test_plans").joinpath("units", "dotterel-6.toml").read_text()
+    edited = text.replace('nominal = "0.15 A", high = "0.21 A"', 'nominal = "0.15 A", high = "0.155 A"', 1)
+    edited = edited.replace('id = "threshold-shifted"', 'id = "another-name"', 1)  # the record's defect has gone
+    assert edited.count("0.155 A") == edited.count("another-name") == 1
+    sheet = tmp_path / "edited.toml"
+    sheet.write_text(edited)
+    again = boxproof("rejudge", parent, "--records", tmp_path, "--model", sheet, "--json").document()
+    html = Path(again["record"], "report.html").read_text()
+    assert "edited.toml: simulation.quantities.unit.quiescent_a.high" in html
+    assert "a simulated run would be refused with it" in html
+    assert "threshold-shifted (unit or bench, severity 1.0)" in html
+    assert verify(tmp_path / "none", "--model", sheet).code == 2

@@ -1,5 +1,6 @@
 """Every way out of a run leaves the plant safe and the record readable: Ctrl-C, abort, a dead instrument, a kill."""
 
+import errno
 import json
 import subprocess
 import sys
@@ -11,10 +12,13 @@ from pathlib import Path
 import pytest
 from command_line import boxproof, verify
 
+import bench.records.record_writer
 import bench.verify
 from bench.assembly import OpenBench, open_simulated_bench
+from bench.errors import DiskError
 from bench.planning import plan_steps
 from bench.progress import NoProgress
+from bench.records.durable import write_whole
 from bench.records.reading import load_record
 from bench.run_sheets import SheetNames, load_sheets
 from instruments.errors import InstrumentTimeoutError
@@ -174,3 +178,38 @@ def test_a_killed_run_leaves_every_finished_piece_and_can_be_judged(tmp_path):
             assert json.dumps(judged["value"]) == json.dumps(finding.value)
     missing = {f["procedure"] for f in document["findings"] if f["verdict"] == "not run"}
     assert {"trim-loaded", "bus-ramp", "discharge"} <= missing
+
+
+def full_disk(monkeypatch, *, of):
+    """Have the disk refuse the record file of this name."""
+
+    def refuse(path, content):
+        if path.name == of:
+            raise DiskError(f"{path}: the disk refuses (No space left on device).")
+        write_whole(path, content)
+
+    monkeypatch.setattr(bench.records.record_writer, "write_whole", refuse)
+
+
+def test_a_disk_that_is_full_at_the_very_end_is_no_usage_error_and_loses_nothing(monkeypatch, tmp_path):
+    with monkeypatch.context() as only_here:
+        full_disk(only_here, of="report.html")
+        outcome = verify(tmp_path, "--only", "bench-check")
+        assert outcome.code == 4
+        assert "the bench is safe, but its record can't be closed" in outcome.err
+        (folder,) = tmp_path.iterdir()
+        again = boxproof("rejudge", folder, "--records", tmp_path)
+        assert (again.code, list(tmp_path.iterdir())) == (4, [folder])  # no half of a record is left
+    judged = boxproof("rejudge", folder, "--records", tmp_path, "--json").document()
+    assert {finding["verdict"] for finding in judged["findings"]} == {"pass"}
+
+
+def test_a_folder_of_records_that_is_full_is_left_as_it_was(monkeypatch, tmp_path):
+    def refuse(self, _content):
+        self.touch()
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", refuse)
+    outcome = verify(tmp_path, "--only", "bench-check")
+    assert (outcome.code, list(tmp_path.iterdir())) == (2, [])
+    assert "nothing can be written there (No space left on device)" in outcome.err
