@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping
 
 from instruments.simulated.dimmer_stage import Dimmer, Draw
+from instruments.simulated.motor_drive import MotorDrive
 from instruments.simulated.parameters import TwinParameters
 from instruments.simulated.power_stage import Bridge, Plain
 from instruments.simulated.relays import Relays
@@ -20,6 +21,7 @@ class OutputStage:
         self._feed_ohm = quantities["unit.trim_feed_ohm"]
         self.plain = [Plain(output) for output in parameters.outputs]
         self.creeping: set[str] = set()  # bridges that creep unless they drive
+        self.motors: dict[str, MotorDrive] = {}  # by bridge, of the bench's motors
         self._relays = relays
 
     def show_bridge(self, now_ns: int, name: str, direction: int, duty: float, *, bus_v: float) -> None:
@@ -34,6 +36,18 @@ class OutputStage:
             bridge.idle(now_ns, load_ohm)
         if self._feed_ohm > 0.0:
             self._share_feed(now_ns)
+        self._show_motor(name)
+
+    def _show_motor(self, name: str) -> None:
+        """Have a motor follow what its bridge does now, where one stands behind it."""
+        if name in self.motors:
+            drive = self.motors[name]
+            (drive.follow if self._relays.on_motor(name) else drive.leave)()
+
+    def bus_changed(self) -> None:
+        """Have every motor look at the bus."""
+        for drive in self.motors.values():
+            drive.bus_changed()
 
     def _share_feed(self, now_ns: int) -> None:
         """Have every driving bridge see what the common feed leaves of the bus, mean currents taken."""
@@ -46,7 +60,12 @@ class OutputStage:
         self.dimmers[name].show(now_ns, level, self._relays.load(name), bus_v=bus_v)
 
     def be_absent(self, now_ns: int) -> None:
-        """Leave all output pins to the bench: the unit is unplugged. A load to its reference needs no arm relay."""
+        """Leave all output pins and motors to the bench: the unit is unplugged.
+
+        A load to its reference needs no arm relay.
+        """
+        for motor in self.motors.values():
+            motor.leave()
         for name, bridge in self.bridges.items():
             bridge.be_absent(now_ns, self._relays.load(name))
         for name, dimmer in self.dimmers.items():
@@ -62,8 +81,9 @@ class OutputStage:
     def lose_power(self, now_ns: int) -> None:
         """Have every output at 0 V."""
         self.creeping.clear()
-        for bridge in self.bridges.values():
+        for name, bridge in self.bridges.items():
             bridge.dead(now_ns)
+            self._show_motor(name)
         for dimmer in self.dimmers.values():
             dimmer.lose_power(now_ns)
         for output in self.plain:
@@ -71,7 +91,10 @@ class OutputStage:
 
     def draw(self) -> Draw:
         """Return what all outputs draw together."""
-        draws = [bridge.draw for bridge in self.bridges.values()]
+        draws = [
+            self.motors[name].draw if name in self.motors and self._relays.on_motor(name) else bridge.draw
+            for name, bridge in self.bridges.items()
+        ]
         draws += [dimmer.draw for dimmer in self.dimmers.values()]
         return Draw(
             conductance_s=sum(draw.conductance_s for draw in draws), current_a=sum(draw.current_a for draw in draws)

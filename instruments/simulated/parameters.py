@@ -118,6 +118,31 @@ class DaqParameters:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MotorParameters:
+    """A brushed motor with permanent magnets between two end stops, as it really is.
+
+    Args:
+        resistance_ohm: of armature and brushes, constant.
+        inductance_h: of the armature.
+        constant_v_s: volts per rad/s, the same as newton metres per ampere.
+        inertia_kg_m2: of rotor and gear, at the rotor.
+        friction_n_m_s: torque per rad/s.
+        travel_rad: of the rotor from stop to stop.
+        seized: a defect: it does not turn.
+        connected: else a defect: nothing stands behind its relay.
+    """
+
+    resistance_ohm: float
+    inductance_h: float
+    constant_v_s: float
+    inertia_kg_m2: float
+    friction_n_m_s: float
+    travel_rad: float = math.inf
+    seized: bool = False
+    connected: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchParameters:
     """The simulated bench without the unit."""
 
@@ -127,6 +152,7 @@ class BenchParameters:
     loads_ohm: Mapping[str, Mapping[str, float]]  # output or `plug` -> position -> true resistance
     loads_to_reference: frozenset[tuple[str, str]] = frozenset()  # (output, position) that lead to the reference
     feeds_ohm: Mapping[str, float] = field(default_factory=dict)  # input pin -> resistor to the bus on a relay
+    motors: Mapping[tuple[str, str], MotorParameters] = field(default_factory=dict)  # by output and position
     host_latency_s: tuple[float, float] = (0.0002, 0.002)  # after a bus frame's end, until the host has it
 
 
@@ -219,6 +245,9 @@ class TwinParameters:
     <s>.debounce_scans, <a>.positive_ohm, <a>.negative_ohm, <a>.positive_dead, <a>.negative_dead (>= 0.5: dead),
     <a>.cut_off_s, <a>.leakage_a, <a>.creep_v, <a>.creep_s (across the output after a start),
     <a>.low_bus_ohm (more resistance when driven from a bus below <a>.low_bus_v), <a>.duty_offset (per cent),
+    <a>.high_part (per cent of the bridge's resistance that lie in the leg towards the bus), <a>.positive_high_ohm,
+    <a>.negative_low_ohm (more resistance in one leg of one direction), <a>.brake_ohm (of both legs at rest),
+    <a>.reversal_s (pause between one direction and the other), <a>.peak_trip_a (a motor's current that stops it),
     <a>.positive_duty_fixed, <a>.negative_duty_fixed (per cent, whatever the airspeed; 0 follows it), and, 0 in a good
     unit and there from 0.5 on: <a>.leads_swapped and those of `trim_faults.TrimFaults` (<a>.priority_delay_s in s,
     <s>.uncut),

@@ -58,6 +58,7 @@ class Plant:
             pins=self._pins,
             relays=self._relays,
             bus=self._bus,
+            motors=bench.motors,
         )
         self._relays.on_path = self._connect
         self._relays.on_load = self._loads_changed

@@ -51,6 +51,13 @@ class Relays:
         positions = self._bench.loads_ohm.get(output, {})
         return _parallel(positions[position] for position in self._loads(output))
 
+    def on_motor(self, output: str) -> bool:
+        """Say whether a motor stands behind an output: its relay and the arm relay are on."""
+        return self.armed and any(
+            relay.action == "load" and relay.target == output and (output, relay.position) in self._bench.motors
+            for relay in self._on.values()
+        )
+
     def load(self, output: str) -> Load:
         """Return what is switched to an output, with the voltage it leads to: ground, or the bench's reference."""
         positions, to_reference = self._bench.loads_ohm.get(output, {}), self._bench.loads_to_reference

@@ -1,12 +1,13 @@
 """Signals as pieces, and their values at many instants at once.
 
 A node's voltage (against the unit's signal ground) or a current is, piece by piece,
-constant + slope t + k_v V(t) + k_i I(t), possibly chopped by PWM or capped below the bus, a sine of ripple on it. V
-and I come from the input network. Values depend on the instants alone, never on how many are asked for together.
+constant + slope t + k_v V(t) + k_i I(t), possibly chopped by PWM or capped below the bus, a sine of ripple or the
+exponentials of a motor on it. V and I come from the input network. Values depend on the instants alone, never on how many are asked for together.
 """
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,6 +52,13 @@ class Ripple:
     period_ns: float
 
 
+class Swing(NamedTuple):
+    """One exponential: the real part of amplitude exp(rate t), t in seconds from the piece's start."""
+
+    amplitude: complex
+    rate_per_s: complex
+
+
 @dataclass(frozen=True, slots=True)
 class Piece:
     """One stretch of a signal; `headroom_v` caps `constant` at V(t) - headroom (never below 0)."""
@@ -62,6 +70,7 @@ class Piece:
     headroom_v: float | None = None
     chopping: Chopping | None = None
     ripple: Ripple | None = None
+    swings: tuple[Swing, ...] = ()
 
 
 ZERO = Piece()
@@ -75,7 +84,7 @@ class Signal:
 
     def put(self, start_ns: int, piece: Piece) -> None:
         """Let it follow `piece` from `start_ns` on."""
-        if piece != self.timeline.last or piece.slope_per_s != 0.0 or self.timeline.last_start_ns >= start_ns:
+        if piece != self.timeline.last or piece.slope_per_s != 0.0 or piece.swings or self.timeline.last_start_ns >= start_ns:
             self.timeline.put(start_ns, piece)
 
 
@@ -146,6 +155,8 @@ class Window:
             value = value + piece.k_v * _part(self.voltage(), span)
         if piece.k_i != 0.0:
             value = value + piece.k_i * _part(self.current(), span)
+        if piece.swings:
+            value = value + swung(piece.swings, (self.times_ns[span] - start_ns) / NS_PER_S)
         if piece.headroom_v is not None:
             value = np.minimum(value, np.maximum(_part(self.voltage(), span) - piece.headroom_v, 0.0))
         if piece.ripple is not None:
@@ -164,6 +175,17 @@ class Window:
             if low < high:
                 out[low:high] = _part(value, slice(low, high))
         return out
+
+
+def swung(swings: tuple[Swing, ...], times_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the sum of exponentials at times from their start, shape (n,)."""
+    out = np.zeros(len(times_s))
+    for amplitude, rate_per_s in swings:
+        if amplitude.imag == 0.0 and rate_per_s.imag == 0.0:
+            out += amplitude.real * np.exp(rate_per_s.real * times_s)
+        else:
+            out += (amplitude * np.exp(rate_per_s * times_s)).real
+    return out
 
 
 def _part(values: Values, span: slice) -> Values:

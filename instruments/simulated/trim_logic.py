@@ -15,7 +15,7 @@ from instruments.simulated.agenda import to_ns
 from instruments.simulated.parameters import SwitchInput, TrimHabits
 from instruments.simulated.trim_faults import TrimFaults
 
-HAND_OVER_NS = 30_000_000
+HAND_OVER_NS = 30_000_000  # from one seat to another
 
 
 class Contacts(Protocol):
@@ -90,6 +90,7 @@ class TrimAxis:
         self._habits = habits
         self._contacts = contacts
         self._cut_off_ns = to_ns(quantities[f"{name}.cut_off_s"])
+        self._reversal_ns = to_ns(quantities[f"{name}.reversal_s"])
         self._since_ns = 0
         self._driven_ns = 0  # by earlier drives, where taps accumulate
         self._last: Command | None = None
@@ -126,12 +127,17 @@ class TrimAxis:
         wanted = None if locked and self._faults.honours_held else self._wanted(now_ns)
         if self.drive is not None and wanted != self.drive:
             self._stop(now_ns, wanted)
-        paused = self._last is not None and wanted != self._last and now_ns - self._stopped_ns < HAND_OVER_NS
+        paused = now_ns - self._stopped_ns < self._pause_ns(wanted)
         self._waiting = wanted is not None and paused
         if self.drive is None and wanted is not None and not paused:
             self.drive, self._since_ns = wanted, now_ns
         for switch in self.switches:
             switch.scan(self._contacts.pressed(switch.parameters.pin))
+
+    def trip(self, now_ns: int) -> None:
+        """Stop at once, by the power stage; what is pressed must be released first."""
+        self._spend_pressed()
+        self._stop(now_ns, None)
 
     def busy(self) -> bool:
         """Say whether the very next scan may change anything, lines and lock-out staying as they are."""
@@ -147,6 +153,12 @@ class TrimAxis:
         if self.drive is None or self._faults.latches or self._faults.uncut & self._driving():
             return None
         return self._since_ns + self._cut_off_ns - self._driven_ns
+
+    def _pause_ns(self, wanted: Command | None) -> int:
+        """Return how long after its last drive it waits with another one."""
+        if self._last is None or wanted is None or wanted == self._last:
+            return 0
+        return self._reversal_ns if wanted.rank == self._last.rank else HAND_OVER_NS
 
     def _stop(self, now_ns: int, wanted: Command | None) -> None:
         drive = self.drive

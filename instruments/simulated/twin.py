@@ -4,13 +4,14 @@ Power: without charge it starts at the cold-start voltage; once running it runs 
 where it resets at once and waits for the warm-start voltage, its reset count kept until it is discharged.
 Firmware scans on a fixed grid; a scan that could change nothing is not run, which changes no result.
 A creeping bridge creeps from the start of the firmware.
-Not modelled: flaps and lights (their outputs stay off). Motors: whatever stands at an output is a resistor, so there
-is no inrush, back voltage, stall or end stop, nothing moves, and no limit switch or position pot answers. Filaments
+Not modelled: flaps and lights (their outputs stay off), limit switches and position pots. What stands at a trim output
+is a resistor, or a motor of the bench (`motor_drive`); at any other a resistor. Filaments
 and their inrush, LEDs. The display at the hold-up output with its reboot, and the converter behind it: the output is
-at its level while the firmware runs, takes no input power at whatever efficiency, and holds nothing up. Dead time and
-over-current trips of bridges, memory of anything but the reset count over a reset, temperature.
+at its level while the firmware runs, takes no input power at whatever efficiency, and holds nothing up. Over-current
+trips of bridges, but for the peak trip on a motor; memory of anything but the reset count over a reset, temperature.
 """
 
+from collections.abc import Mapping
 from enum import Enum
 from functools import partial
 
@@ -19,9 +20,11 @@ from instruments.simulated.bus_line import BusLine
 from instruments.simulated.dimming import DimmerLevel, DimmingBank
 from instruments.simulated.discrete_inputs import DebouncedDiscrete, DiscreteBank
 from instruments.simulated.draw import keyed_uniform
+from instruments.simulated.motor import Motor
+from instruments.simulated.motor_drive import MotorDrive
 from instruments.simulated.network import InputNetwork
 from instruments.simulated.output_stage import OutputStage
-from instruments.simulated.parameters import TwinParameters
+from instruments.simulated.parameters import MotorParameters, TwinParameters
 from instruments.simulated.relays import Relays
 from instruments.simulated.reports import Reports, airspeed_kt
 from instruments.simulated.stimulus_pins import StimulusPins
@@ -56,6 +59,7 @@ class Twin:
         pins: StimulusPins,
         relays: Relays,
         bus: BusLine,
+        motors: Mapping[tuple[str, str], MotorParameters],
     ) -> None:
         self.parameters = parameters
         self.state = PowerState.UNPLUGGED
@@ -94,7 +98,10 @@ class Twin:
         self._scan_alarm = Alarm(agenda, Order.FIRMWARE, self._scan)
         self._ready_alarm = Alarm(agenda, Order.FIRMWARE, self._run)
         self._report_alarm = Alarm(agenda, Order.FIRMWARE, self._report_all)
-        network.on_fall, network.on_rise, network.on_change = self._fall, self._rise, self._wake
+        for (name, _), motor in motors.items():
+            if motor.connected and name in self.outputs.bridges:
+                self.outputs.motors[name] = self._motor_drive(name, motor)
+        network.on_fall, network.on_rise, network.on_change = self._fall, self._rise, self._circuit_changed
         pins.on_change = self._touch
         bus.on_bench_frame = self._receive
 
@@ -134,6 +141,21 @@ class Twin:
             self._set_draw()
         elif self.state is PowerState.UNPLUGGED:
             self.outputs.be_absent(self._agenda.now_ns)
+
+    def _motor_drive(self, name: str, motor: MotorParameters) -> MotorDrive:
+        """Return a motor at rest somewhere in the middle of its travel, at the pins of a bridge."""
+        part = keyed_uniform(0.3, 0.7, self._seed, "motor", name)
+        drive = MotorDrive(
+            self.outputs.bridges[name],
+            Motor(motor, angle_rad=part * motor.travel_rad),
+            agenda=self._agenda,
+            bus_v=self._network.voltage_v,
+            bus_moves=self._network.moving,
+            peak_trip_a=self._quantities[f"{name}.peak_trip_a"],
+        )
+        drive.on_draw = self._set_draw
+        drive.on_trip = partial(self._trip, name)
+        return drive
 
     # --- power ------------------------------------------------------------------------------------
 
@@ -201,6 +223,10 @@ class Twin:
         self._report_all()
         self._wake()
 
+    def _circuit_changed(self) -> None:
+        self._wake()
+        self.outputs.bus_changed()
+
     # --- firmware ---------------------------------------------------------------------------------
 
     def _touch(self, pin: str) -> None:
@@ -253,6 +279,15 @@ class Twin:
                 self._show_bridge(name)
                 changed = True
         return changed
+
+    def _trip(self, name: str) -> None:
+        """Stop an axis whose bridge took too much current."""
+        if self.state is PowerState.RUNNING and self.axes[name].drive is not None:
+            self.axes[name].trip(self._agenda.now_ns)
+            self._restless_axes.add(name)
+            self._show_bridge(name)
+            self._set_draw()
+            self._wake()
 
     def _plan_scan(self, now_ns: int) -> None:
         if self._restless_axes or self.discretes.busy() or self.dimming.busy() or self._network.moving():
