@@ -20,6 +20,7 @@ from instruments.simulated.parameters import (
     DigitalOutputParameters,
     DimmerOutput,
     DiscreteInput,
+    MotorParameters,
     PathParameters,
     PlainOutput,
     Probe,
@@ -61,11 +62,22 @@ PATH_RUN, PATH_20_OHM, ARM = 0, 1, 2
 SWITCH_OUTPUT = {name: 10 + index for index, name in enumerate(SWITCHES)}
 LOAD_9_OHM = {name: 30 + index for index, name in enumerate(AXES)}
 LOAD_1_KOHM = {name: 33 + index for index, name in enumerate(AXES)}
+LOAD_MOTOR = {name: 36 + index for index, name in enumerate(AXES)}
 PLUG_LOAD = 40
 FEED = 41  # of discrete 8 from the bus, 100 ohm
 # Digital inputs
 BUS_RECEIVE = 0
 SWITCH_LINE = {name: 1 + index for index, name in enumerate(SWITCHES)}
+
+
+TRIM_MOTOR = MotorParameters(
+    resistance_ohm=4.0,
+    inductance_h=2e-3,
+    constant_v_s=0.02,
+    inertia_kg_m2=2e-6,
+    friction_n_m_s=1e-6,
+    travel_rad=20_000.0,
+)
 
 
 def pin_of(name: str) -> str:
@@ -111,7 +123,7 @@ def dotterel_bench(**changes: Any) -> BenchParameters:
     digital |= {
         output: DigitalOutputParameters(action="press", target=pin_of(name)) for name, output in SWITCH_OUTPUT.items()
     }
-    for loads, position in ((LOAD_9_OHM, "9.0 ohm"), (LOAD_1_KOHM, "1 kohm")):
+    for loads, position in ((LOAD_9_OHM, "9.0 ohm"), (LOAD_1_KOHM, "1 kohm"), (LOAD_MOTOR, "motor")):
         digital |= {
             output: DigitalOutputParameters(action="load", target=name, position=position)
             for name, output in loads.items()
@@ -143,6 +155,7 @@ def dotterel_bench(**changes: Any) -> BenchParameters:
             **{axis: {"9.0 ohm": 9.0, "1 kohm": 1000.0} for axis in AXES},
         },
         feeds_ohm={pin_of("discrete-8"): 100.0},
+        motors={(axis, "motor"): TRIM_MOTOR for axis in AXES},
     )
 
 
@@ -276,6 +289,11 @@ class World:
         """Arm, and put 9.0 ohm to an axis."""
         self.plant.set_digital_output(ARM, True)
         self.plant.set_digital_output(LOAD_9_OHM[axis], True)
+
+    def load_motor(self, axis: str) -> None:
+        """Put the motor to an axis, then arm."""
+        self.plant.set_digital_output(LOAD_MOTOR[axis], True)
+        self.plant.set_digital_output(ARM, True)
 
     def times(self, start_s: float, stop_s: float, rate_hz: float = 50e3) -> NDArray[np.int64]:
         """Return sample instants in ns on a grid from the plant's beginning."""
