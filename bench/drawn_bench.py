@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
+from bench.sheets.bench_file import MOTOR_DEFECTS
 from bench.sheets.bench_sheet import BenchSheet, SignalWiring
 from bench.sheets.signals import RECEIVE_LINE
 from bench.sheets.simulation_sheet import BenchDefect, BenchSimulation
@@ -15,6 +16,7 @@ from instruments.simulated.parameters import (
     DaqParameters,
     DigitalInputParameters,
     DigitalOutputParameters,
+    MotorParameters,
     PathParameters,
     Probe,
     SupplyParameters,
@@ -83,6 +85,7 @@ def drawn_bench(unit: UnitSheet, sheet: BenchSheet, simulation: BenchSimulation,
             for feed in sheet.loads
             if feed.to_bus
         },
+        motors=_motors(sheet, errors),
         loads_to_reference=frozenset((load.output, load.position) for load in sheet.loads if load.to_reference),
         host_latency_s=simulation.host_latency_s,
     )
@@ -140,11 +143,32 @@ def _switch_pins(unit: UnitSheet) -> dict[str, str]:
 def _loads(sheet: BenchSheet, errors: _Errors) -> dict[str, dict[str, float]]:
     loads: dict[str, dict[str, float]] = {}
     for load in sheet.loads:
-        if load.to_bus:
+        if load.to_bus or load.motor is not None:
             continue
         error = errors.within(load.relative_bound, "load", load.output, load.position)
         loads.setdefault(load.output, {})[load.position] = load.resistance_ohm * (1.0 + error)
     return loads
+
+
+def _motors(sheet: BenchSheet, errors: _Errors) -> dict[tuple[str, str], MotorParameters]:
+    motors: dict[tuple[str, str], MotorParameters] = {}
+    for load in sheet.loads:
+        if load.motor is None:
+            continue
+        facts = load.motor.facts
+
+        def true(value: float, what: str, where: str = load.output, bound: float = facts.relative_bound) -> float:
+            return value * (1.0 + errors.within(bound, "motor", where, what))
+
+        motors[load.output, load.position] = MotorParameters(
+            resistance_ohm=true(facts.resistance_ohm, "resistance"),
+            inductance_h=true(facts.inductance_h, "inductance"),
+            constant_v_s=true(facts.constant_v_s, "constant"),
+            inertia_kg_m2=true(facts.inertia_kg_m2, "inertia"),
+            friction_n_m_s=load.motor.friction_n_m_s,
+            travel_rad=load.motor.travel_rad,
+        )
+    return motors
 
 
 def spoilt(bench: BenchParameters, sheet: BenchSheet, defect: BenchDefect, severity: float) -> BenchParameters:
@@ -167,4 +191,17 @@ def spoilt(bench: BenchParameters, sheet: BenchSheet, defect: BenchDefect, sever
         return replace(bench, daq=replace(daq, inputs=inputs))
     if defect.kind == "frames-lost":
         return replace(bench, daq=replace(daq, lost_frame_fraction=min(1.0, severity * defect.value)))
+    if defect.kind in MOTOR_DEFECTS:
+        motors = {
+            (output, position): _spoilt_motor(motor, defect, severity) if output == defect.target else motor
+            for (output, position), motor in bench.motors.items()
+        }
+        return replace(bench, motors=motors)
     raise ValueError(f"defect {defect.id}: no such kind of bench defect {defect.kind!r}")
+
+
+def _spoilt_motor(motor: MotorParameters, defect: BenchDefect, severity: float) -> MotorParameters:
+    if defect.kind == "motor-resistance":
+        return replace(motor, resistance_ohm=motor.resistance_ohm * (1.0 + severity * (defect.value - 1.0)))
+    hard = severity >= HARD_SEVERITY
+    return replace(motor, seized=hard) if defect.kind == "motor-seized" else replace(motor, connected=not hard)

@@ -17,7 +17,7 @@ from test_plans.procedure import CaptureNeed, Evidence, Needs
 from test_plans.readings import Record, agreement
 from test_plans.rig import PromptAction, Rig, SupplyPath
 from test_plans.sheets import Setup, UnitSheet
-from test_plans.signals import all_signals, stimuli_of, switches_of, voltage_signal
+from test_plans.signals import stimuli_of, switches_of, voltage_signal, wired_signals
 
 RATE_HZ = 1000.0
 ZERO_S = 0.4
@@ -67,7 +67,7 @@ class BenchCheck:
         return Needs(
             bench_time_s=ZERO_S + loop_s + press_s + SUPPLY_S + STREAM_S + CLOCK_S + 2.5,
             captures=(
-                CaptureNeed(name="zeros", signals=all_signals(unit), sample_rate_hz=RATE_HZ, duration_s=ZERO_S),
+                CaptureNeed(name="zeros", signals=wired_signals(setup), sample_rate_hz=RATE_HZ, duration_s=ZERO_S),
                 CaptureNeed(name="stimuli", signals=pins, sample_rate_hz=RATE_HZ, duration_s=loop_s, highest_v=highest),
                 *loaded_need(setup, LOADED, stimuli),
                 *fed_need(setup),
@@ -101,7 +101,7 @@ class BenchCheck:
         for line in stimuli_of(unit):
             rig.drive(line, 0.0)
         rig.wait(0.3)
-        with rig.capture("zeros", all_signals(unit), sample_rate_hz=RATE_HZ) as session:
+        with rig.capture("zeros", wired_signals(setup), sample_rate_hz=RATE_HZ) as session:
             session.wait_until(ZERO_S)
         self._loop_stimuli(rig, unit)
         self._loop_switches(rig, unit)
@@ -176,7 +176,7 @@ class BenchCheck:
     def _zeros(self, record: Record, setup: Setup) -> Result:
         wrong: list[str] = []
         doubts: list[Doubt] = list(record.missing)
-        signals = [signal for signal in all_signals(setup.unit) if signal != "reference.voltage"]
+        signals = [signal for signal in wired_signals(setup) if signal != "reference.voltage"]
         for signal in signals if record.capture else ():
             zero = record.mean(signal)
             if not agreement(zero):
@@ -192,7 +192,7 @@ class BenchCheck:
         )
 
     def _noise(self, record: Record, setup: Setup) -> Result:
-        signals = all_signals(setup.unit)
+        signals = wired_signals(setup)
         return bench_observation(
             "bench-check.noise",
             "Bench: channel noise",

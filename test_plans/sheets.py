@@ -131,6 +131,8 @@ class TrimRules:
     resumes_after_hand_over: bool  # a seat that was overridden and is still held; else it needs a new press
     opposite_works_while_stuck: bool  # the same seat's other direction, while a switch is held past its cut-off
     other_seat_works_while_stuck: bool
+    start_current_a: float  # up to this current, and for `start_s` at most, a start must not be tripped
+    start_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -272,13 +274,25 @@ class Plan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MotorFacts:
+    """A brushed motor of the bench as its sheet has it, each figure within `relative_bound`."""
+
+    resistance_ohm: float
+    inductance_h: float
+    constant_v_s: float  # back-EMF: volts per rad/s
+    inertia_kg_m2: float
+    relative_bound: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LoadPosition:
-    """A resistor behind a load relay, as calibrated: `relative_bound` is its half-width."""
+    """A resistor behind a load relay, as calibrated: `relative_bound` is its half-width; or a motor."""
 
     resistance_ohm: float  # inf: open
     relative_bound: float
     to_reference: bool = False  # it leads to the bench's reference voltage, not to ground
     to_bus: bool = False  # it leads to the unit's power pin: it feeds an input from the bus
+    motor: MotorFacts | None = None  # then the resistance is the motor's
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

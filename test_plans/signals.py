@@ -1,6 +1,8 @@
 """What the unit sheet's names mean as signals, lines and outputs of the rig. Pure look-up, no bench, no capture."""
 
-from test_plans.sheets import UnitSheet
+from test_plans.sheets import Setup, TrimAxis, UnitSheet
+
+MOTOR = "motor"  # the load position at which a trim output's motor stands
 
 
 def voltage_signal(name: str) -> str:
@@ -9,7 +11,7 @@ def voltage_signal(name: str) -> str:
 
 
 def all_signals(unit: UnitSheet) -> tuple[str, ...]:
-    """Return every analogue signal that any procedure uses on this model."""
+    """Return every analogue signal that a bench needs for this model."""
     return (
         "supply.voltage",
         "unit.voltage",
@@ -25,6 +27,17 @@ def all_signals(unit: UnitSheet) -> tuple[str, ...]:
         *(f"{axis.name}.current" for axis in unit.trims),
         *(voltage_signal(output.name) for output in unit.outputs),
     )
+
+
+def leg_signals(axis: TrimAxis) -> tuple[str, str]:
+    """Return the voltages of a motor output's plus and minus pin, each against power ground."""
+    return f"{axis.name}.plus.voltage", f"{axis.name}.minus.voltage"
+
+
+def wired_signals(setup: Setup) -> tuple[str, ...]:
+    """Return `all_signals`, and of those that not every bench has, what this one has."""
+    legs = (signal for axis in setup.unit.trims for signal in leg_signals(axis))
+    return (*all_signals(setup.unit), *(signal for signal in legs if signal in setup.bench.channels))
 
 
 def stimuli_of(unit: UnitSheet) -> tuple[str, ...]:

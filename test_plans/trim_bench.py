@@ -32,7 +32,9 @@ def load_name(setup: Setup) -> str:
     axis = axes_under_test(setup)[0]
     wanted_ohm = setup.unit.nominal_voltage_v / axis.rated_current_a
     positions = setup.bench.loads.get(axis.name, {})
-    finite = {name: load for name, load in positions.items() if math.isfinite(load.resistance_ohm)}
+    finite = {
+        name: load for name, load in positions.items() if math.isfinite(load.resistance_ohm) and load.motor is None
+    }
     nearest = min(finite, key=lambda name: abs(finite[name].resistance_ohm - wanted_ohm), default=None)
     return text(setup, "load", nearest or f"{wanted_ohm:.2g} ohm")
 

@@ -4,13 +4,14 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from bench.errors import Problem
-from bench.sheets.bench_file import AdapterTable, BenchFile, SignalTable
+from bench.sheets.bench_file import MOTOR_DEFECTS, AdapterTable, BenchFile, LoadTable, SignalTable
 from bench.sheets.schema import suggestion
 from bench.sheets.signals import BENCH_NODES, GROUND, LINES, PLUG, ExpectedSignal, expected_signals
 from bench.sheets.source import join_key
 from bench.sheets.units import RESISTANCE, SAMPLE_RATE, VOLTAGE, format_quantity, read_quantity
 from test_plans.rig import SupplyPath
 from test_plans.sheets import UnitSheet
+from test_plans.signals import MOTOR
 
 _SAME_RESISTOR = 0.05  # a load position is named for its resistor to this part
 
@@ -34,7 +35,7 @@ def check_bench(bench: BenchFile, unit: UnitSheet, file: str) -> Iterator[Proble
     for name, signal in adapter.signals.items():
         yield from _signal(bench, unit, here, (name, signal), file)
     yield from _stimuli_and_switches(unit, adapter, here, file)
-    yield from _loads(unit, adapter, here, file)
+    yield from _loads(bench, unit, adapter, here, file)
     yield from _bus(bench, unit, adapter, here, file)
     yield from _pins(unit, adapter, here, file)
 
@@ -171,7 +172,7 @@ def _stimuli_and_switches(unit: UnitSheet, adapter: AdapterTable, here: str, fil
                 yield Problem(file, f"{here}.{table}.{name}.pin", what, _node_mend(wanted[name]))
 
 
-def _loads(unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
+def _loads(bench: BenchFile, unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
     outputs = [PLUG, GROUND, LINES, *(axis.name for axis in unit.trims), *(output.name for output in unit.outputs)]
     outputs += [output.name for output in unit.dimming]
     inputs = [discrete.name for discrete in unit.discretes]
@@ -191,6 +192,14 @@ def _loads(unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iter
             yield Problem(file, f"{here}.loads.{output}", what, suggestion(output, outputs, "outputs"))
         for position, load in positions.items():
             key = join_key(f"{here}.loads.{output}", position)
+            if load.motor is not None:
+                yield from _motor_load(bench, unit, key, (output, position, load), file)
+                continue
+            for side in ("resistance", "tolerance"):
+                if getattr(load, side) is None:
+                    yield Problem(file, f"{key}.{side}", "is missing", "add it, or name a motor of [motors]")
+            if load.resistance is None:
+                continue
             try:
                 named_ohm = read_quantity(position, RESISTANCE)
             except ValueError as fault:
@@ -199,6 +208,38 @@ def _loads(unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iter
             if abs(load.resistance - named_ohm) > _SAME_RESISTOR * named_ohm:
                 what = f"{format_quantity(load.resistance, RESISTANCE)} is not what its name says"
                 yield Problem(file, f"{key}.resistance", what, "correct the name or the resistance")
+
+
+def _motor_load(
+    bench: BenchFile, unit: UnitSheet, key: str, place: tuple[str, str, LoadTable], file: str
+) -> Iterator[Problem]:
+    """Yield what is wrong with a motor behind a load relay: which one, where, what it is called."""
+    output, position, load = place
+    if load.motor not in bench.motors:
+        yield Problem(
+            file,
+            f"{key}.motor",
+            f'there is no motor "{load.motor}"',
+            suggestion(str(load.motor), bench.motors, "motors"),
+        )
+    if position != MOTOR:
+        yield Problem(file, key, "is a motor", f'name its position "{MOTOR}"')
+    axes = [axis.name for axis in unit.trims]
+    if output not in axes:
+        what = "a motor stands at an output that drives none"
+        yield Problem(
+            file, f"{key}.motor", what, f"put it to a trim output: {', '.join(axes)}" if axes else "take it out"
+        )
+    for side in ("resistance", "tolerance"):
+        if getattr(load, side) is not None:
+            yield Problem(file, f"{key}.{side}", "stands beside a motor, which has its own", "take it out")
+
+
+def motor_outputs(adapter: AdapterTable) -> frozenset[str]:
+    """Return the outputs that have a motor on a load relay."""
+    return frozenset(
+        output for output, positions in adapter.loads.items() for load in positions.values() if load.motor is not None
+    )
 
 
 def _bus(bench: BenchFile, unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
@@ -263,11 +304,13 @@ def _driven_pins(adapter: AdapterTable, here: str) -> Iterator[tuple[str, str]]:
 
 def targets(bench: BenchFile, kind: str) -> frozenset[str]:
     """Return what a kind of bench defect can spoil, on any adapter: one model's names need not be another's."""
-    return frozenset(
-        name
-        for adapter in bench.adapters.values()
-        for name in (adapter.signals if kind == "channel-clipped" else adapter.stimuli)
-    )
+    return frozenset(name for adapter in bench.adapters.values() for name in _spoilable(adapter, kind))
+
+
+def _spoilable(adapter: AdapterTable, kind: str) -> Iterable[str]:
+    if kind in MOTOR_DEFECTS:
+        return motor_outputs(adapter)
+    return adapter.signals if kind == "channel-clipped" else adapter.stimuli
 
 
 def _bench_defects(bench: BenchFile, file: str) -> Iterator[Problem]:
@@ -290,6 +333,9 @@ def _bench_defects(bench: BenchFile, file: str) -> Iterator[Problem]:
             "stimulus-dead": {"target"},
             "channel-clipped": {"target", "part"},
             "frames-lost": {"part"},
+            "motor-resistance": {"target", "part"},
+            "motor-seized": {"target"},
+            "motor-open": {"target"},
         }.get(entry.kind, set())
         given = {side for side in ("target", "current", "part") if getattr(entry, side) is not None}
         for side in sorted(needed - given):

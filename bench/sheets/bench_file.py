@@ -14,8 +14,13 @@ from bench.sheets.fields import (
     Ohms,
     PinName,
     PositiveAmperes,
+    PositiveAngle,
+    PositiveBackEmf,
     PositiveBitRate,
     PositiveByteRate,
+    PositiveFriction,
+    PositiveHenries,
+    PositiveInertia,
     PositiveOhms,
     PositiveSampleRate,
     PositiveSeconds,
@@ -31,6 +36,7 @@ from bench.sheets.fields import (
 Position = Annotated[str, Field(min_length=1, max_length=20)]
 SignalName = Annotated[str, Field(min_length=1, max_length=60)]
 NodeName = Annotated[str, Field(min_length=1, max_length=20)]
+MOTOR_DEFECTS = ("motor-resistance", "motor-seized", "motor-open")
 Bit = Annotated[int, Field(ge=0, le=15)]
 
 
@@ -149,12 +155,25 @@ class SwitchWireTable(Table):
     pin: PinName
 
 
+class MotorTable(Table):
+    """`[motors.*]`: a brushed motor that stands on load relays; `tolerance` is that of each figure that is checked."""
+
+    resistance: PositiveOhms
+    inductance: PositiveHenries
+    constant: PositiveBackEmf  # volts per rad/s
+    inertia: PositiveInertia  # at the rotor
+    tolerance: Fraction
+    friction: PositiveFriction  # torque per rad/s
+    travel: PositiveAngle  # of the rotor from stop to stop
+
+
 class LoadTable(Table):
-    """A position of a load relay."""
+    """A position of a load relay: a resistor with its tolerance, or one of the bench's motors."""
 
     digital_output: Line
-    resistance: PositiveOhms
-    tolerance: Fraction
+    resistance: PositiveOhms | None = None
+    tolerance: Fraction | None = None
+    motor: Name | None = None
     max_current: PositiveAmperes
     to: Literal["ground", "reference", "bus"] = "ground"  # where its other end leads
 
@@ -185,10 +204,10 @@ class BenchDefectTable(Table):
 
     id: Name
     title: Title
-    kind: Literal["supply-limit", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost"]
+    kind: Literal["supply-limit", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost", *MOTOR_DEFECTS]  # type: ignore[valid-type]
     target: SignalName | None = None
     current: PositiveAmperes | None = None  # of `supply-limit`
-    part: Fraction | None = None  # of `channel-clipped` (of its range) and `frames-lost`
+    part: Fraction | None = None  # of `channel-clipped` (of its range), `frames-lost`, `motor-resistance` (of its own)
 
 
 class BenchSimulationTable(Table):
@@ -215,6 +234,7 @@ class BenchFile(Table):
     leads: LeadsTable
     stimulus: StimulusTable
     probes: dict[Name, ProbeTable]
+    motors: dict[Name, MotorTable] = Field(default_factory=dict)
     arm_output: Line
     paths: dict[Position, PathTable]
     adapters: dict[Name, AdapterTable]

@@ -2,12 +2,13 @@
 
 import math
 
-from bench.sheets.bench_file import AdapterTable, BenchFile, SignalTable
-from bench.sheets.bench_sheet import BenchSheet, BusSheet, DaqSheet, LoadWiring, SignalWiring, SupplySheet
+from bench.sheets.bench_check import motor_outputs
+from bench.sheets.bench_file import AdapterTable, BenchFile, LoadTable, MotorTable, SignalTable
+from bench.sheets.bench_sheet import BenchSheet, BusSheet, DaqSheet, LoadWiring, MotorWiring, SignalWiring, SupplySheet
 from bench.sheets.signals import RECEIVE_LINE
 from bench.sheets.simulation_sheet import BenchDefect, BenchSimulation
 from test_plans.rig import SupplyPath
-from test_plans.sheets import BenchFacts, ChannelFacts, LoadPosition
+from test_plans.sheets import BenchFacts, ChannelFacts, LoadPosition, MotorFacts
 
 OPEN = "open"
 
@@ -33,7 +34,7 @@ def to_bench_sheet(bench: BenchFile, model: str, digest: str) -> BenchSheet:
         paths={name: path.digital_output for name, path in bench.paths.items()},
         path_resistance_ohm={name: path.resistance for name, path in bench.paths.items()},
         arm_output=bench.arm_output,
-        loads=_loads(adapter),
+        loads=_loads(bench, adapter),
         bleed_ohm=bench.leads.bleed,
         lead_positive_ohm=bench.leads.positive,
         lead_negative_ohm=bench.leads.negative,
@@ -52,7 +53,7 @@ def to_bench_simulation(bench: BenchFile, model: str) -> BenchSimulation | None:
     A defect of a line or channel that the model's adapter does not have is no defect of this bench.
     """
     adapter = bench.adapters[model]
-    wired = {*adapter.signals, *adapter.stimuli}
+    wired = {*adapter.signals, *adapter.stimuli, *motor_outputs(adapter)}
     table = bench.simulation
     if table is None:
         return None
@@ -158,39 +159,62 @@ def _channel_facts(bench: BenchFile, name: str, signal: SignalTable) -> ChannelF
     )
 
 
-def _loads(adapter: AdapterTable) -> tuple[LoadWiring, ...]:
-    return tuple(
-        LoadWiring(
-            output=output,
-            position=position,
-            digital_output=load.digital_output,
-            resistance_ohm=load.resistance,
-            relative_bound=load.tolerance,
-            max_current_a=load.max_current,
-            to_reference=load.to == "reference",
-            to_bus=load.to == "bus",
-        )
-        for output, positions in adapter.loads.items()
-        for position, load in positions.items()
+def _loads(bench: BenchFile, adapter: AdapterTable) -> tuple[LoadWiring, ...]:
+    wires: list[LoadWiring] = []
+    for output, positions in adapter.loads.items():
+        for position, load in positions.items():
+            motor = _motor(bench.motors[load.motor]) if load.motor is not None else None
+            resistance_ohm, relative_bound = _resistance(load, motor)
+            wires.append(
+                LoadWiring(
+                    output=output,
+                    position=position,
+                    digital_output=load.digital_output,
+                    resistance_ohm=resistance_ohm,
+                    relative_bound=relative_bound,
+                    max_current_a=load.max_current,
+                    to_reference=load.to == "reference",
+                    to_bus=load.to == "bus",
+                    motor=motor,
+                )
+            )
+    return tuple(wires)
+
+
+def _resistance(load: LoadTable, motor: MotorWiring | None) -> tuple[float, float]:
+    """Return resistance and its bound, of the resistor or the motor."""
+    if motor is not None:
+        return motor.facts.resistance_ohm, motor.facts.relative_bound
+    if load.resistance is None or load.tolerance is None:
+        raise ValueError("a load without resistance and motor; the sheet was not checked")
+    return load.resistance, load.tolerance
+
+
+def _motor(table: MotorTable) -> MotorWiring:
+    return MotorWiring(
+        facts=MotorFacts(
+            resistance_ohm=table.resistance,
+            inductance_h=table.inductance,
+            constant_v_s=table.constant,
+            inertia_kg_m2=table.inertia,
+            relative_bound=table.tolerance,
+        ),
+        friction_n_m_s=table.friction,
+        travel_rad=table.travel,
     )
 
 
 def _facts(bench: BenchFile, adapter: AdapterTable) -> BenchFacts:
-    loads = {
-        output: {
-            OPEN: LoadPosition(resistance_ohm=math.inf, relative_bound=0.0),
-            **{
-                position: LoadPosition(
-                    resistance_ohm=load.resistance,
-                    relative_bound=load.tolerance,
-                    to_reference=load.to == "reference",
-                    to_bus=load.to == "bus",
-                )
-                for position, load in positions.items()
-            },
-        }
-        for output, positions in adapter.loads.items()
-    }
+    loads: dict[str, dict[str, LoadPosition]] = {}
+    for wire in _loads(bench, adapter):
+        positions = loads.setdefault(wire.output, {OPEN: LoadPosition(resistance_ohm=math.inf, relative_bound=0.0)})
+        positions[wire.position] = LoadPosition(
+            resistance_ohm=wire.resistance_ohm,
+            relative_bound=wire.relative_bound,
+            to_reference=wire.to_reference,
+            to_bus=wire.to_bus,
+            motor=None if wire.motor is None else wire.motor.facts,
+        )
     return BenchFacts(
         name=bench.name,
         simulated=bench.simulated,

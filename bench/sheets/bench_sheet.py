@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from test_plans.sheets import BenchFacts
+from test_plans.sheets import BenchFacts, MotorFacts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,8 +76,17 @@ class SignalWiring:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MotorWiring:
+    """A motor behind a load relay: what procedures may know of it, and what it turns in a simulation."""
+
+    facts: MotorFacts
+    friction_n_m_s: float
+    travel_rad: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LoadWiring:
-    """A load relay position: digital output that selects it, and the resistor as calibrated."""
+    """A load relay position: digital output that selects it, and the resistor as calibrated, or the motor."""
 
     output: str  # trim axis, light, dimming output ... or `plug`
     position: str
@@ -87,6 +96,7 @@ class LoadWiring:
     max_current_a: float
     to_reference: bool = False  # its other end leads to the reference voltage, not to ground
     to_bus: bool = False  # its other end leads to the unit's power pin: it feeds an input from the bus
+    motor: MotorWiring | None = None  # then resistance and bound are the motor's
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

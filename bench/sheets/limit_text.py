@@ -80,6 +80,12 @@ LIMIT_QUANTITIES = {
     "trim-speed-curve": PERCENT,
     "trim-speed-gap": AIRSPEED,
     "trim-airspeed-lost": TIME,
+    "trim-leg-drop": VOLTAGE,
+    "trim-leg-difference": VOLTAGE,
+    "trim-stop-time": TIME,
+    "trim-reversal-gap": TIME,
+    "trim-reversal-current": CURRENT,
+    "trim-reversal-voltage": VOLTAGE,
     "discharge-voltage": VOLTAGE,
 }
 

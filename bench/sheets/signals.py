@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from test_plans.sheets import UnitSheet
+from test_plans.signals import leg_signals
 
 SUPPLY_PLUS = "supply+"
 SUPPLY_MINUS = "supply-"
@@ -48,6 +49,8 @@ def expected_signals(unit: UnitSheet) -> dict[str, ExpectedSignal]:
     for axis in unit.trims:
         signals[f"{axis.name}.voltage"] = ExpectedSignal("voltage", axis.plus_pin, axis.minus_pin)
         signals[f"{axis.name}.current"] = ExpectedSignal("current", axis.plus_pin)
+        for signal, pin in zip(leg_signals(axis), (axis.plus_pin, axis.minus_pin), strict=True):
+            signals[signal] = ExpectedSignal("voltage", pin, ground)
     for output in unit.outputs:
         signals[f"{output.name}.voltage"] = ExpectedSignal("voltage", output.plus_pin, output.minus_pin or ground)
     return signals

@@ -36,8 +36,8 @@ class BenchDefect:
 
     id: str
     title: str
-    kind: str  # `supply-limit`, `sense-open`, `stimulus-dead`, `channel-clipped` or `frames-lost`
-    target: str  # stimulus or signal; "" where there is one only
+    kind: str  # `supply-limit`, `sense-open`, `stimulus-dead`, `channel-clipped`, `frames-lost`, or of `MOTOR_DEFECTS`
+    target: str  # stimulus, signal or output; "" where there is one only
     value: float  # A for `supply-limit`, else a fraction
 
 

@@ -128,6 +128,8 @@ class TrimRulesTable(Table):
     slow_duty: Fraction = 1.0
     after_hand_over: Literal["resumes", "needs-new-press"]
     works_while_stuck: tuple[Literal["opposite-direction", "other-seat"], ...]
+    start_current: PositiveAmperes  # carried for start-time without a trip
+    start_time: PositiveSeconds
 
 
 class OutputTable(Table):

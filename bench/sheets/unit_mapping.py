@@ -172,6 +172,8 @@ def _trim_rules(table: TrimRulesTable) -> TrimRules:
         resumes_after_hand_over=table.after_hand_over == "resumes",
         opposite_works_while_stuck="opposite-direction" in table.works_while_stuck,
         other_seat_works_while_stuck="other-seat" in table.works_while_stuck,
+        start_current_a=table.start_current,
+        start_s=table.start_time,
     )
 
 

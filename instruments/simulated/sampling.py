@@ -2,7 +2,8 @@
 
 A node's voltage (against the unit's signal ground) or a current is, piece by piece,
 constant + slope t + k_v V(t) + k_i I(t), possibly chopped by PWM or capped below the bus, a sine of ripple or the
-exponentials of a motor on it. V and I come from the input network. Values depend on the instants alone, never on how many are asked for together.
+exponentials of a motor on it. V and I come from the input network. Values depend on the instants alone, never on how
+many are asked for together.
 """
 
 import math
@@ -84,7 +85,12 @@ class Signal:
 
     def put(self, start_ns: int, piece: Piece) -> None:
         """Let it follow `piece` from `start_ns` on."""
-        if piece != self.timeline.last or piece.slope_per_s != 0.0 or piece.swings or self.timeline.last_start_ns >= start_ns:
+        if (
+            piece != self.timeline.last
+            or piece.slope_per_s != 0.0
+            or piece.swings
+            or self.timeline.last_start_ns >= start_ns
+        ):
             self.timeline.put(start_ns, piece)
 
 

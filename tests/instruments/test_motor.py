@@ -11,9 +11,7 @@ TRIM = MotorParameters(
     resistance_ohm=4.0, inductance_h=2e-3, constant_v_s=0.02, inertia_kg_m2=2e-6, friction_n_m_s=1e-6
 )
 # University of Michigan control tutorial (CTMS), motor speed: J = .01, b = .1, K = .01, R = 1, L = .5, 1 V step
-CTMS = MotorParameters(
-    resistance_ohm=1.0, inductance_h=0.5, constant_v_s=0.01, inertia_kg_m2=0.01, friction_n_m_s=0.1
-)
+CTMS = MotorParameters(resistance_ohm=1.0, inductance_h=0.5, constant_v_s=0.01, inertia_kg_m2=0.01, friction_n_m_s=0.1)
 
 
 def ns(time_s):
@@ -123,7 +121,9 @@ def test_at_the_end_of_its_travel_it_stands_and_takes_its_stall_current():
 
 
 def test_a_seized_one_never_turns():
-    motor = started(MotorParameters(**{field: getattr(TRIM, field) for field in TRIM.__slots__} | {"seized": True}), 12.0)
+    motor = started(
+        MotorParameters(**{field: getattr(TRIM, field) for field in TRIM.__slots__} | {"seized": True}), 12.0
+    )
     assert motor.at(ns(1.0)) == pytest.approx((3.0, 0.0, 0.0))
     assert motor.next_event_ns() is None
 
