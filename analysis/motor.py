@@ -7,9 +7,9 @@ inertia and b friction by speed). Integrated once they need no derivative of noi
 
     S v = c + R S i + L i + a S (S i - r S e)        S: integral from the first sample of the fit
 
-which is linear in R, L and a. r = i / e is what the motor runs on, g = a r; S e = S v - R S i - L i comes from the round
-before, the third one changes nothing any more. The constant c takes up that the drive began between two samples. The
-back-EMF constant follows with the inertia that the motor's sheet states, k = sqrt(a J): speed is not seen.
+which is linear in R, L and a. r = i / e is what the motor runs on, g = a r; S e = S v - R S i - L i comes from the
+round before, the third one changes nothing any more. The constant c takes up that the drive began between two samples.
+The back-EMF constant follows with the inertia that the motor's sheet states, k = sqrt(a J): speed is not seen.
 Uncertainty after JCGM 100, 5.1.2: noise by the covariance of the fit, what the channels' gains and zeros do to each
 figure by fitting again with the channel moved (JCGM 100, 5.1.3 note 2). Derived in this project, checked by simulation.
 """

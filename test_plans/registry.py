@@ -36,8 +36,10 @@ from test_plans.trim_bus_voltage import TrimBusVoltage
 from test_plans.trim_contact_gaps import TrimContactGaps
 from test_plans.trim_cut_off import TrimCutOff
 from test_plans.trim_latency import TrimLatency
+from test_plans.trim_legs import TrimLegs
 from test_plans.trim_light import TrimLight
 from test_plans.trim_loaded import TrimLoaded
+from test_plans.trim_motor import TrimMotor
 from test_plans.trim_opposing import TrimOpposing
 from test_plans.trim_priority import TrimPriority
 from test_plans.trim_repeated_taps import TrimRepeatedTaps
@@ -84,6 +86,8 @@ _ALL: tuple[Procedure, ...] = (
     TrimAirspeedLost(),
     DimmingLoad(),
     TrimLoaded(),
+    TrimLegs(),
+    TrimMotor(),
     TrimCutOff(),
     TrimTogether(),
     TrimBusVoltage(),

@@ -145,7 +145,7 @@ def test_two_starts_share_their_channels_and_not_their_noise():
         for taken, name in ((start(*answer()), "up"), (start(*answer(late=0.2)), "down"))
     )
     names = [{term.source.name for term in figures.resistance_ohm.terms} for figures in (one, other)]
-    assert {name for name in names[0] & names[1]} == {"gain v", "zero v", "gain i", "zero i"}
+    assert names[0] & names[1] == {"gain v", "zero v", "gain i", "zero i"}
 
 
 def test_the_back_emf_of_a_known_motor_is_its_speed():
