@@ -207,11 +207,8 @@ def _expected(setup: Setup) -> float:
             difference(reading(setup, "unit.voltage", volts), reading(setup, up, volts - allowed_v)),
             difference(reading(setup, "unit.voltage", volts, samples=99), reading(setup, up, volts)),
         )
-        found.append(
-            product(
-                ratio(change, reading(setup, f"{axis.name}.current", axis.rated_current_a)), exact(axis.rated_current_a)
-            )
-        )
+        current = reading(setup, f"{axis.name}.current", axis.rated_current_a)
+        found.append(product(ratio(change, current), exact(axis.rated_current_a)))
     return worst(*found)
 
 

@@ -6,8 +6,10 @@ A shoot-through shorter than a sample is not seen; a pause between the direction
 """
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Self
 
 from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.uncertainty import Estimate, bounded, combined
@@ -34,6 +36,7 @@ from test_plans.signals import MOTOR, voltage_signal
 from test_plans.switch_lines import watched_lines
 from test_plans.trim_drive import axis_functions, axis_observation, of_seat, opposite_of
 from test_plans.trim_motor_readings import (
+    RUNNING_S,
     Known,
     Run,
     first_driven_s,
@@ -70,7 +73,7 @@ class TrimMotor:
 
     def needs(self, setup: Setup) -> Needs:
         """Return two captures per axis, and its motor."""
-        axes, volts = axes_under_test(setup), bus_voltage_v(setup)
+        axes, volts, highest_a = axes_under_test(setup), bus_voltage_v(setup), conforming_a(setup, CONDITION)
         captures = tuple(
             CaptureNeed(
                 name=name,
@@ -79,10 +82,7 @@ class TrimMotor:
                 sample_rate_hz=RATE_HZ,
                 duration_s=duration_s,
                 highest_v={"unit.voltage": volts + 1.0, voltage_signal(axis.name): volts}
-                | {
-                    f"{axis.name}.current": conforming_a(setup, CONDITION),
-                    "unit.current.high": conforming_a(setup, CONDITION),
-                },
+                | dict.fromkeys((f"{axis.name}.current", "unit.current.high"), highest_a),
             )
             for axis in axes
             for name, duration_s in ((axis.name, _duration_s(axis)), (_reversal(axis), _REVERSAL_S))
@@ -91,10 +91,10 @@ class TrimMotor:
             bench_time_s=sum(need.duration_s for need in captures) + 2.0,
             captures=captures,
             highest_voltage_v=volts,
-            supply_current_a=conforming_a(setup, CONDITION),
+            supply_current_a=highest_a,
             current_limit_a=current_limit_a(setup, CONDITION, 7.0),
             loads=tuple((axis.name, MOTOR) for axis in axes),
-            load_current_a=conforming_a(setup, CONDITION),
+            load_current_a=highest_a,
             switches=tuple(switch.name for axis in axes for switch in axis.switches),
             paths=RUN_PATH,
             bus=True,
@@ -120,8 +120,8 @@ class TrimMotor:
         )
         for axis in axes:
             apply_loads(rig, [(axis.name, MOTOR)])
-            _press(rig, setup, axis, axis.name, _presses(axis), _duration_s(axis))
-            _press(rig, setup, axis, _reversal(axis), _reversals(axis), _REVERSAL_S)
+            _press(rig, setup, axis, axis.name, _presses(axis))
+            _press(rig, setup, axis, _reversal(axis), _reversals(axis))
             drop_loads(rig, [axis.name])
 
     def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
@@ -131,174 +131,172 @@ class TrimMotor:
     def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
         """Give which motor stands there, then start and stop of every switch, and both reversals of the first seat."""
         for axis in axes_under_test(setup):
-            record = Record(evidence, axis.name)
-            runs = {switch.name: run_of(record, axis, switch) for switch in axis.switches}
-            known = {switch.name: known_by(record, setup, axis, runs[switch.name], switch) for switch in axis.switches}
-            motor = load_doubts(axis, known.values())
-            yield from _which_motor(record, setup, axis, known.values())
+            seen = _Seen.of(Record(evidence, axis.name), setup, axis)
+            yield from seen.which_motor()
             for switch in axis.switches:
-                yield from _switch_results(record, setup, axis, switch, runs[switch.name], known, motor)
-            yield from _reversal_results(Record(evidence, _reversal(axis)), setup, axis, motor)
+                yield seen.starts(switch)
+                yield from seen.currents(switch)
+                yield seen.stops(switch)
+            yield from _reversal_results(Record(evidence, _reversal(axis)), seen)
 
 
-def _which_motor(record: Record, setup: Setup, axis: TrimAxis, known: Iterable[Known]) -> Iterator[Result]:
-    everything = tuple(known)
-    told = [entry.figures for entry in everything if entry.figures is not None]
-    wrong = tuple(dict.fromkeys(words for entry in everything for words in entry.wrong))
-    yield bench_observation(
-        f"{axis.name}.motor",
-        f"Bench: the motor of {axis.name} is the one of the bench sheet",
-        "its start shows the resistance, time constant and back-EMF that the sheet states",
-        wrong=wrong,
-        tried=bool(told or wrong),
-        captures=record.names,
-        doubts=() if told or wrong else load_doubts(axis, everything),
-        notes=(f"{len(told)} of {len(everything)} starts told of it",),
-    )
-    facts = setup.bench.loads[axis.name][MOTOR].motor
-    figures = told[0] if told else None
-    for what, title, unit, estimate in (
-        ("resistance", "resistance", "ohm", figures and figures.resistance_ohm),
-        ("time-constant", "electrical time constant", "s", figures and figures.electrical_s),
-        (
-            "back-emf",
-            "back-EMF constant, with the inertia of its sheet",
-            "V s",
-            figures and facts and figures.constant_v_s(inertia_of(facts, axis)),
-        ),
-    ):
-        found = estimate or nothing(*load_doubts(axis, everything))
-        yield doubted(found, *record.missing).measurement(
-            id=f"{axis.name}.motor-{what}",
-            limit="",
-            title=f"Bench: motor of {axis.name}, {title}",
-            function="",
-            quantity_unit=unit,
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Seen:
+    """What the presses of one axis showed, by switch; `motor` says why that tells nothing of the unit."""
+
+    record: Record
+    setup: Setup
+    axis: TrimAxis
+    runs: Mapping[str, Run | None]
+    known: Mapping[str, Known]
+    motor: tuple[Doubt, ...]
+
+    @classmethod
+    def of(cls, record: Record, setup: Setup, axis: TrimAxis) -> Self:
+        """Return what a capture shows."""
+        runs = {switch.name: run_of(record, axis, switch) for switch in axis.switches}
+        known = {switch.name: known_by(record, setup, axis, runs[switch.name]) for switch in axis.switches}
+        motor = load_doubts(axis, known.values())
+        return cls(record=record, setup=setup, axis=axis, runs=runs, known=known, motor=motor)
+
+    def which_motor(self) -> Iterator[Result]:
+        """Yield whether the motor is the bench sheet's, and its figures from the first start that told them."""
+        axis, everything = self.axis, tuple(self.known.values())
+        told = [entry.figures for entry in everything if entry.figures is not None]
+        wrong = tuple(dict.fromkeys(words for entry in everything for words in entry.wrong))
+        yield bench_observation(
+            f"{axis.name}.motor",
+            f"Bench: the motor of {axis.name} is the one of the bench sheet",
+            "its start shows the resistance, time constant and back-EMF that the sheet states",
+            wrong=wrong,
+            tried=bool(told or wrong),
+            captures=self.record.names,
+            doubts=() if told or wrong else (*self.record.missing, *self.motor),
+            notes=(f"{len(told)} of {len(everything)} starts told of it",),
+        )
+        facts, untold = self.setup.bench.loads[axis.name][MOTOR].motor, nothing(*self.record.missing, *self.motor)
+        constant = told[0].constant_v_s(inertia_of(facts, axis)) if told and facts is not None else untold
+        for what, title, unit, estimate in (
+            ("resistance", "resistance", "ohm", told[0].resistance_ohm if told else untold),
+            ("time-constant", "electrical time constant", "s", told[0].electrical_s if told else untold),
+            ("back-emf", "back-EMF constant, with the inertia of its sheet", "V s", constant),
+        ):
+            yield estimate.measurement(
+                id=f"{axis.name}.motor-{what}",
+                limit="",
+                title=f"Bench: motor of {axis.name}, {title}",
+                function="",
+                quantity_unit=unit,
+            )
+
+    def starts(self, switch: TrimSwitch) -> Observation:
+        """Return whether a start drove on until its switch was released.
+
+        One that was stopped inside the ratings is the unit's fault whatever motor stands there.
+        """
+        rules, run = self.setup.unit.trim_rules, self.runs[switch.name]
+        said, inside, allowed = "", False, ""
+        if run is None:
+            said = f"{switch.name} did not drive"
+        elif run.tripped:
+            lasted_s, most_a = run.ended_s - run.started_s, self._start_peak(run).value
+            inside = rules is not None and most_a <= rules.start_current_a and lasted_s <= rules.start_s
+            said = f"stopped {1000.0 * lasted_s:.1f} ms after it began, at most {most_a:.2f} A flowing"
+        if rules is not None:
+            allowed = f", which may take {rules.start_current_a:g} A for {1000.0 * rules.start_s:.0f} ms"
+        doubts = self._doubts(run, (voltage_signal(self.axis.name),), HOLD_S)
+        return axis_observation(
+            self.axis,
+            self.record,
+            id_=switch_id(switch, "motor-starts"),
+            title=f"{seat_words(switch)}: starts its motor",
+            statement=f"drives until its switch is released{allowed}",
+            tried=() if self.record.capture is None else (said,),
+            doubts=doubts if inside else (*doubts, *self.motor),
         )
 
-
-def _switch_results(
-    record: Record,
-    setup: Setup,
-    axis: TrimAxis,
-    switch: TrimSwitch,
-    run: Run | None,
-    known: dict[str, Known],
-    motor: tuple[Doubt, ...],
-) -> Iterator[Result]:
-    doubts = _stretch_doubts(record, setup, axis, run)
-    yield _starts(record, setup, axis, switch, run, (*doubts, *motor), doubts)
-    words = f"{axis.title} {seat_words(switch)}"
-    told = known[switch.name]
-    for what, title, found in (
-        ("start-current", "largest current of the start", None if run is None else _start_peak(record, axis, run)),
-        ("running-current", "current while the motor runs", None if run is None else run.running_a),
-        ("stall-current", "current of the motor held still, from its resistance", told.stall_a),
-    ):
-        yield doubted(found or _undriven(record, axis, switch), *doubts, *motor).measurement(
-            id=switch_id(switch, what),
-            limit="",
-            title=f"{words}: {title}",
-            function=axis.function,
-            quantity_unit="A",
-            pins=(axis.plus_pin, axis.minus_pin),
-        )
-    yield _stops(record, axis, switch, run, known, (*doubts, *motor))
-
-
-def _starts(
-    record: Record,
-    setup: Setup,
-    axis: TrimAxis,
-    switch: TrimSwitch,
-    run: Run | None,
-    doubts: tuple[Doubt, ...],
-    without_motor: tuple[Doubt, ...],
-) -> Observation:
-    """Return whether a start drove on until its switch was released.
-
-    One that was stopped inside the ratings is the unit's fault whatever motor stands there.
-    """
-    rules = setup.unit.trim_rules
-    said, inside = "", False
-    if run is None:
-        said = f"{switch.name} did not drive"
-    elif run.tripped:
-        lasted_s = run.ended_s - run.started_s
-        most = _start_peak(record, axis, run).value
-        inside = rules is not None and most <= rules.start_current_a and lasted_s <= rules.start_s
-        said = f"stopped {1000.0 * lasted_s:.1f} ms after it began, at most {most:.2f} A flowing"
-    allowed = (
-        "" if rules is None else f", which may take {rules.start_current_a:g} A for {1000.0 * rules.start_s:.0f} ms"
-    )
-    return axis_observation(
-        axis,
-        record,
-        id_=switch_id(switch, "motor-starts"),
-        title=f"{seat_words(switch)}: starts its motor",
-        statement=f"drives until its switch is released{allowed}",
-        tried=() if record.capture is None else (said,),
-        doubts=without_motor if inside else doubts,
-    )
-
-
-def _stops(
-    record: Record,
-    axis: TrimAxis,
-    switch: TrimSwitch,
-    run: Run | None,
-    known: dict[str, Known],
-    doubts: tuple[Doubt, ...],
-) -> Measurement:
-    figures = next(
-        (entry.figures for entry in (known[switch.name], *known.values()) if entry.figures is not None), None
-    )
-    found, stopped = _undriven(record, axis, switch), True
-    if run is not None and figures is not None and not run.tripped:
-        found, stopped = stop_time(record, axis, run, figures, run.held.released_s + PAUSE_S - 0.01)
-    return doubted(found, *doubts).measurement(
-        id=switch_id(switch, "stop-time"),
-        limit="trim-stop-time",
-        title=f"{axis.title} {seat_words(switch)}: motor stopped after",
-        function=axis.function,
-        quantity_unit="s",
-        pins=(axis.plus_pin, axis.minus_pin),
-        notes=() if stopped else ("it still turned when the capture ended",),
-    )
-
-
-def _reversal_results(record: Record, setup: Setup, axis: TrimAxis, motor: tuple[Doubt, ...]) -> Iterator[Result]:
-    """Yield gap, current and voltage of each reversal."""
-    order = _reversal_order(axis)
-    for position, (before, after) in enumerate(pairwise(order)):
-        run = run_of(record, axis, before, nth=position // 2)
-        on_s = None if run is None else first_driven_s(record, axis, after.polarity, run.held.released_s)
-        doubts = (*_stretch_doubts(record, setup, axis, run), *motor)
-        spans = None if run is None else (run.held.released_s, run.held.released_s + PEAK_S)
-        gap = _undriven(record, axis, before)
-        if run is not None and on_s is not None and not run.tripped and math.isfinite(run.ended_s):
-            gap = _gap(record, on_s - run.ended_s, after)
-        absent = _undriven(record, axis, before)
-        for what, limit, title, unit, found in (
-            ("reversal-gap", "trim-reversal-gap", "pause before it drives this way", "s", gap),
+    def currents(self, switch: TrimSwitch) -> Iterator[Measurement]:
+        """Yield the motor's currents: the largest of the start, running, and held still."""
+        run, undriven = self.runs[switch.name], self.undriven(switch)
+        stall_a = self.known[switch.name].stall_a
+        doubts = (*self._doubts(run, _signals(self.axis)[-2:], HOLD_S), *self.motor)
+        for what, title, found in (
+            ("start-current", "largest current of the start", undriven if run is None else self._start_peak(run)),
+            ("running-current", "current while the motor runs", undriven if run is None else run.running_a),
             (
-                "reversal-current",
-                "trim-reversal-current",
-                "largest current of the unit at the reversal",
-                "A",
-                absent if spans is None else peak(record, "unit.current.high", *spans),
-            ),
-            (
-                "reversal-voltage",
-                "trim-reversal-voltage",
-                "largest voltage at its pins at the reversal",
-                "V",
-                absent if spans is None else peak(record, "unit.voltage", *spans),
+                "stall-current",
+                "current of the motor held still, from its resistance",
+                undriven if math.isnan(stall_a.value) else stall_a,
             ),
         ):
             yield doubted(found, *doubts).measurement(
+                id=switch_id(switch, what),
+                limit="",
+                title=f"{self.axis.title} {seat_words(switch)}: {title}",
+                function=self.axis.function,
+                quantity_unit="A",
+                pins=(self.axis.plus_pin, self.axis.minus_pin),
+            )
+
+    def stops(self, switch: TrimSwitch) -> Measurement:
+        """Return how long the motor turned on."""
+        run, found, stopped = self.runs[switch.name], self.undriven(switch), True
+        starts = (self.known[switch.name], *self.known.values())
+        figures = next((entry.figures for entry in starts if entry.figures is not None), None)
+        if run is not None and figures is not None and not run.tripped:
+            until_s = run.held.released_s + PAUSE_S - 0.01
+            found, stopped = stop_time(self.record, self.axis, run, figures, until_s)
+        doubts = (*self._doubts(run, _signals(self.axis)[-2:], RUNNING_S, PAUSE_S - 0.01), *self.motor)
+        return doubted(found, *doubts).measurement(
+            id=switch_id(switch, "stop-time"),
+            limit="trim-stop-time",
+            title=f"{self.axis.title} {seat_words(switch)}: motor stopped after",
+            function=self.axis.function,
+            quantity_unit="s",
+            pins=(self.axis.plus_pin, self.axis.minus_pin),
+            notes=() if stopped else ("it still turned when the capture ended",),
+        )
+
+    def undriven(self, switch: TrimSwitch) -> Estimate:
+        """Return no figure, because nothing drove."""
+        return _undriven(self.record, self.axis, switch)
+
+    def _doubts(
+        self, run: Run | None, signals: Sequence[str], before_s: float, after_s: float = 0.0
+    ) -> tuple[Doubt, ...]:
+        """Return the doubts of a press, and of signals from so long before its release to so long after it."""
+        if run is None:
+            return self.record.missing
+        span = (run.held.released_s - before_s, run.held.released_s + after_s)
+        return (*_press_doubts(self.record, self.setup, self.axis, run), *self.record.doubts(signals, *span))
+
+    def _start_peak(self, run: Run) -> Estimate:
+        sign = run.held.switch.polarity
+        return peak(self.record, f"{self.axis.name}.current", run.started_s, run.held.released_s, sign=sign)
+
+
+def _reversal_results(record: Record, seen: _Seen) -> Iterator[Result]:
+    """Yield gap, current and voltage of each reversal."""
+    axis = seen.axis
+    for position, (before, after) in enumerate(pairwise(_reversal_order(axis))):
+        run = run_of(record, axis, before, nth=position // 2)
+        doubts = (*(record.missing if run is None else _press_doubts(record, seen.setup, axis, run)), *seen.motor)
+        gap = current = voltage = _undriven(record, axis, before)
+        if run is not None:
+            on_s = first_driven_s(record, axis, after.polarity, run.held.released_s)
+            spikes = (run.held.released_s, run.held.released_s + PEAK_S)
+            current, voltage = (peak(record, signal, *spikes) for signal in ("unit.current.high", "unit.voltage"))
+            if on_s is not None and not run.tripped and math.isfinite(run.ended_s):
+                moved = record.doubts((voltage_signal(axis.name),), run.held.pressed_s, on_s)
+                gap = doubted(_gap(record, on_s - run.ended_s, after), *moved)
+        for what, title, unit, found in (
+            ("reversal-gap", "pause before it drives this way", "s", gap),
+            ("reversal-current", "largest current of the unit at the reversal", "A", current),
+            ("reversal-voltage", "largest voltage at its pins at the reversal", "V", voltage),
+        ):
+            yield doubted(found, *doubts).measurement(
                 id=switch_id(after, what),
-                limit=limit,
+                limit=f"trim-{what}",
                 title=f"{axis.title} {seat_words(after)} upon {before.direction}: {title}",
                 function=axis.function,
                 quantity_unit=unit,
@@ -307,30 +305,17 @@ def _reversal_results(record: Record, setup: Setup, axis: TrimAxis, motor: tuple
 
 
 def _gap(record: Record, value_s: float, after: TrimSwitch) -> Estimate:
-    parts = [
-        bounded(0.0, 0.5 / RATE_HZ, f"{record.name} {after.name}: {edge} between two samples")
-        for edge in ("end", "begin")
-    ]
-    found = combined(value_s, ((part, 1.0) for part in parts))
-    return Estimate(value=found.value, terms=found.terms, captures=record.names)
+    edges = (f"{record.name} {after.name}: {edge} between two samples" for edge in ("end", "begin"))
+    found = combined(value_s, ((bounded(0.0, 0.5 / RATE_HZ, edge), 1.0) for edge in edges))
+    return replace(found, captures=record.names)
 
 
-def _start_peak(record: Record, axis: TrimAxis, run: Run) -> Estimate:
-    sign = run.held.switch.polarity
-    found = peak(record, f"{axis.name}.current", run.started_s, run.held.released_s, sign=sign)
-    return found if math.isfinite(found.value) else nothing(*found.doubts)
-
-
-def _stretch_doubts(record: Record, setup: Setup, axis: TrimAxis, run: Run | None) -> tuple[Doubt, ...]:
-    """Return why a press says nothing: samples lost or clipped, its line open, airspeed or supply amiss."""
-    if record.capture is None or run is None:
-        return record.missing
+def _press_doubts(record: Record, setup: Setup, axis: TrimAxis, run: Run) -> tuple[Doubt, ...]:
+    """Return why a press says nothing: its line open, airspeed or supply amiss."""
     held = run.held
-    span = (held.pressed_s, held.released_s + PEAK_S)
     found = [
-        *record.doubts(("unit.voltage", "unit.current.high", *_signals(axis)[-2:]), *span),
         *line_doubts(record, held),
-        *supply_doubts(record, setup, CONDITION, *span),
+        *supply_doubts(record, setup, CONDITION, held.pressed_s, held.released_s + PEAK_S),
     ]
     if not run.tripped:
         full_kt = setup.unit.full_trim_airspeed_kt
@@ -342,18 +327,12 @@ def _undriven(record: Record, axis: TrimAxis, switch: TrimSwitch) -> Estimate:
     if record.capture is None:
         return nothing(*record.missing)
     reason = f"{record.name}: {switch.name} did not drive {axis.title} until it was released"
-    return nothing(
-        Doubt(reason=reason, cause=Cause.UNDECIDED, next_step="see whether it starts its motor, and trim-light")
-    )
+    step = "see whether it starts its motor, and trim-light"
+    return nothing(Doubt(reason=reason, cause=Cause.UNDECIDED, next_step=step))
 
 
 def _press(
-    rig: Rig,
-    setup: Setup,
-    axis: TrimAxis,
-    name: str,
-    presses: Iterable[tuple[TrimSwitch, float, float]],
-    duration_s: float,
+    rig: Rig, setup: Setup, axis: TrimAxis, name: str, presses: Iterable[tuple[TrimSwitch, float, float]]
 ) -> None:
     lines = watched_lines(setup.unit)
     with rig.capture(name, _signals(axis), sample_rate_hz=RATE_HZ, lines=lines) as session:
@@ -361,7 +340,7 @@ def _press(
         for switch, from_s, to_s in presses:
             actions += [press_at(session, switch.name, from_s), release_at(session, switch.name, to_s)]
         play(session, actions)
-        session.wait_until(duration_s)
+        session.wait_until(_duration_s(axis) if name == axis.name else _REVERSAL_S)
 
 
 def _presses(axis: TrimAxis) -> Iterator[tuple[TrimSwitch, float, float]]:

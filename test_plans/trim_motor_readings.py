@@ -20,7 +20,7 @@ from analysis.verdict import Cause
 from test_plans.readings import Record, doubted, nothing
 from test_plans.sheets import MotorFacts, Setup, TrimAxis, TrimSwitch
 from test_plans.signals import MOTOR, voltage_signal
-from test_plans.trim_switches import HALF, Held, holds_of
+from test_plans.trim_switches import HALF, LONGEST_PAUSE_S, Held, holds_of
 
 FIT_S = 0.060  # about three mechanical time constants of a trim motor
 RUNNING_S = 0.100  # at the end of a hold it runs evenly
@@ -78,19 +78,18 @@ def run_of(record: Record, axis: TrimAxis, switch: TrimSwitch, *, nth: int = 0) 
     started_s = first_driven_s(record, axis, switch.polarity, held.pressed_s)
     if started_s is None or started_s >= held.released_s:
         return None
-    rate_hz = record.capture.sample_rate_hz
-    running = (max(started_s, held.released_s - RUNNING_S), held.released_s)
-    running_v, running_a = (_along(record.mean(name, *running), switch.polarity) for name in _signals(axis))
-    volts, amps = driven(record, axis, switch.polarity, started_s, held.released_s)
+    rate_hz, sign = record.capture.sample_rate_hz, switch.polarity
+    volts = driven(record, axis, sign, started_s, held.released_s)[0]
     bus_v = float(np.median(record.samples("unit.voltage", started_s, held.released_s)))
-    broken = np.flatnonzero(volts[1:] < HALF * bus_v)
-    if broken.size:
-        ended_s = started_s + (float(broken[0]) + 0.5) / rate_hz
-    else:
-        after_a = driven(record, axis, switch.polarity, held.released_s)[1]
-        off = np.flatnonzero(after_a < HALF * running_a.value)
-        ended_s = held.released_s + (float(off[0]) - 0.5) / rate_hz if off.size and amps.size else math.nan
-    bus = record.mean("unit.voltage", started_s, min(held.released_s, started_s + FIT_S))
+    broken = _breaks_off(volts >= HALF * bus_v, round(LONGEST_PAUSE_S * rate_hz))
+    driven_to_s = held.released_s if broken is None else started_s + broken / rate_hz
+    running = (max(started_s, driven_to_s - RUNNING_S), driven_to_s)
+    running_v, running_a = (_along(record.mean(name, *running), sign) for name in _signals(axis))
+    ended_s = driven_to_s
+    if broken is None:
+        off = np.flatnonzero(driven(record, axis, sign, held.released_s)[1] < HALF * running_a.value)
+        ended_s = held.released_s + (float(off[0]) - 0.5) / rate_hz if off.size else math.nan
+    bus = record.mean("unit.voltage", started_s, min(driven_to_s, started_s + FIT_S))
     return Run(held=held, started_s=started_s, ended_s=ended_s, bus=bus, running_v=running_v, running_a=running_a)
 
 
@@ -113,43 +112,54 @@ def peak(record: Record, signal: str, start_s: float, stop_s: float, *, sign: in
     return doubted(_along(found, sign), *record.doubts((signal,), start_s, stop_s))
 
 
-def known_by(record: Record, setup: Setup, axis: TrimAxis, run: Run | None, switch: TrimSwitch) -> Known:
+def known_by(record: Record, setup: Setup, axis: TrimAxis, run: Run | None) -> Known:
     """Return what a start tells of the motor, held against the bench sheet's."""
     facts = setup.bench.loads[axis.name][MOTOR].motor
-    unknown = Known(figures=None, stall_a=nothing())
-    if run is None or facts is None or record.capture is None:
-        return replace(unknown, reason="it was not driven")
+    if run is None or facts is None or (reason := _unusable(record, axis, run)):
+        return Known(figures=None, stall_a=nothing(), reason="it was not driven" if run is None else reason)
+    start = _start(record, axis, run)
+    most_a = float(start.current_a.max(initial=0.0))
+    if most_a < NO_CURRENT * run.bus.value / facts.resistance_ohm:
+        what = f"no motor takes current: {run.bus.value:.1f} V drive {most_a:.3f} A at most"
+        return Known(figures=None, stall_a=nothing(), wrong=(what,))
+    sign = run.held.switch.polarity
+    try:
+        figures = motor_figures(start, *(_errors(record, signal, sign) for signal in _signals(axis)))
+    except ValueError as fault:
+        return Known(figures=None, stall_a=nothing(), wrong=(str(fault),))
+    early = (run.started_s, run.started_s + 0.25 * FIT_S)  # where it takes most
+    volts, amps = (_along(record.mean(signal, *early), sign) for signal in _signals(axis))
+    bridge = ratio(difference(record.mean("unit.voltage", *early), volts), amps)
+    stall_a = ratio(run.bus, total(figures.resistance_ohm, bridge))
+    return Known(figures=figures, stall_a=stall_a, wrong=tuple(_differences(figures, facts, run)))
+
+
+def _unusable(record: Record, axis: TrimAxis, run: Run) -> str:
+    """Say why a start tells nothing of its motor; "" where it does."""
     if not _rested(record, axis, run):
-        return replace(unknown, reason="it still turned from before")
-    if run.started_s + FIT_S > min(run.held.released_s, math.inf if math.isnan(run.ended_s) else run.ended_s):
-        return replace(unknown, reason="it was not driven long enough")
-    if doubts := record.doubts(_signals(axis), run.started_s, run.held.released_s):
-        return replace(unknown, reason=doubts[0].reason)
-    # the sample at the edge itself may stand halfway
-    rate_hz = record.capture.sample_rate_hz
-    volts, amps = driven(record, axis, switch.polarity, run.started_s + 1.5 / rate_hz, run.started_s + FIT_S)
-    if float(amps.max(initial=0.0)) < NO_CURRENT * run.bus.value / facts.resistance_ohm:
-        what = f"no motor takes current: {run.bus.value:.1f} V drive {float(amps.max(initial=0.0)):.3f} A at most"
-        return replace(unknown, wrong=(what,), reason="no current")
-    start = Start(
+        return "it still turned from before"
+    if run.tripped and run.started_s + FIT_S > run.ended_s:
+        return "it was not driven long enough"
+    fitted = (run.started_s, run.started_s + FIT_S)
+    if (_start(record, axis, run).voltage_v < HALF * run.bus.value).any():
+        return "it was driven with breaks"
+    doubts = record.doubts(_signals(axis), *fitted)
+    return doubts[0].reason if doubts else ""
+
+
+def _start(record: Record, axis: TrimAxis, run: Run) -> Start:
+    """Return the samples of a start, from the second one driven: the one at the edge may stand halfway."""
+    rate_hz = 1.0 if record.capture is None else record.capture.sample_rate_hz
+    first_s = run.started_s + 1.5 / rate_hz
+    volts, amps = driven(record, axis, run.held.switch.polarity, first_s, run.started_s + FIT_S)
+    return Start(
         voltage_v=volts,
         current_a=amps,
         sample_rate_hz=rate_hz,
         running_a=run.running_a.value,
         running_v=run.running_v.value,
-        name=f"{record.name} {switch.name}",
+        name=f"{record.name} {run.held.switch.name}",
     )
-    errors = [_errors(record, signal, switch.polarity) for signal in _signals(axis)]
-    try:
-        figures = motor_figures(start, *errors)
-    except ValueError as fault:
-        return replace(unknown, wrong=(str(fault),), reason="no figures")
-    bridge = ratio(
-        difference(run.bus, _along(record.mean(voltage_signal(axis.name), *_early(run)), switch.polarity)),
-        _along(record.mean(f"{axis.name}.current", *_early(run)), switch.polarity),
-    )
-    stall = ratio(run.bus, total(figures.resistance_ohm, bridge))
-    return Known(figures=figures, stall_a=stall, wrong=tuple(_differences(figures, facts, run)))
 
 
 def inertia_of(facts: MotorFacts, axis: TrimAxis) -> Estimate:
@@ -159,7 +169,7 @@ def inertia_of(facts: MotorFacts, axis: TrimAxis) -> Estimate:
 
 
 def load_doubts(axis: TrimAxis, known: Iterable[Known]) -> tuple[Doubt, ...]:
-    """Return why what was seen on the motor says nothing of the unit: it is not the motor it should be, or not known."""
+    """Return why what was seen on a motor says nothing of the unit: it is not the one it should be, or not known."""
     everything = tuple(known)
     if wrong := [words for entry in everything for words in entry.wrong]:
         reason = f"{axis.title}: the motor on the bench is not as its sheet says: {wrong[0]}"
@@ -242,15 +252,18 @@ def _hold(record: Record, axis: TrimAxis, switch: TrimSwitch, nth: int) -> Held 
     return held[nth] if nth < len(held) else None
 
 
+def _breaks_off(on: NDArray[np.bool_], longest: int) -> int | None:
+    """Return the sample at which a drive breaks off, for longer than the pause of a pulsed one; None where it does not."""
+    driven_at = np.flatnonzero(on)
+    pauses = np.diff(driven_at, append=on.size)
+    ends = np.flatnonzero(pauses > longest)
+    return int(driven_at[ends[0]]) + 1 if ends.size else None
+
+
 def _rested(record: Record, axis: TrimAxis, run: Run) -> bool:
     before = (max(0.0, run.held.pressed_s - REST_S), run.held.pressed_s)
     volts, amps = driven(record, axis, 1, *before)
     return bool(volts.size) and bool(abs(volts.mean()) < REST_V) and bool(abs(amps.mean()) < REST_A)
-
-
-def _early(run: Run) -> tuple[float, float]:
-    """Return the stretch of a start in which it takes most."""
-    return run.started_s, run.started_s + 0.25 * FIT_S
 
 
 def _along(estimate: Estimate, sign: int) -> Estimate:

@@ -72,6 +72,12 @@ UNIT_DEFECTS = {
     "airspeed-stale": {"unit.airspeed_lost_s": 1_000_003.0},
     "airspeed-lost-late": {"unit.airspeed_lost_s": 4.0},
     "trim-axis-resistance": {"roll.positive_ohm": 0.70, "roll.negative_ohm": 0.70},
+    "trim-leg-resistance": {"roll.positive_high_ohm": 0.1},
+    "trim-leg-to-ground": {"yaw.negative_low_ohm": 0.1},
+    "trim-no-pause": {"pitch.reversal_s": 0.0},
+    "trim-brake-slow": {"yaw.brake_ohm": 12.2},
+    "trim-no-brake": {"pitch.brake_ohm": 1_000_000.2},
+    "trim-trips-at-start": {"pitch.peak_trip_a": 2.5},
     "trim-feed-resistance": {"unit.trim_feed_ohm": 0.150},
     "trim-gate-weak": {"pitch.low_bus_ohm": 0.3},
     "trim-creep": {"pitch.creep_v": 1.5, "pitch.creep_s": 0.5},
@@ -87,7 +93,10 @@ UNIT_DEFECTS = {
     "trim-relay-welded": {"yaw.latches": 1.0},
     "held-switch-honoured": {"pitch.honours_held": 1.0},
 }
-BENCH_DEFECTS = ("supply-limit-low", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost")
+BENCH_DEFECTS = (
+    *("supply-limit-low", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost"),
+    *("motor-wrong", "motor-seized", "motor-open"),
+)
 
 
 @pytest.fixture(scope="module")
@@ -170,6 +179,11 @@ def test_true_errors_lie_inside_the_bounds_the_sheet_states(sheets):
             assert abs(channel.gain_error) <= wire.relative_bound
             assert abs(channel.offset_units) <= wire.absolute_bound
         for load in sheet.loads:
+            if load.motor is not None:
+                true = bench.motors[load.output, load.position]
+                assert math.isclose(true.resistance_ohm, load.motor.facts.resistance_ohm, rel_tol=load.relative_bound)
+                assert math.isclose(true.inertia_kg_m2, load.motor.facts.inertia_kg_m2, rel_tol=load.relative_bound)
+                continue
             pin = sheet.stimulus_pins.get(load.output, "")
             true_ohm = bench.feeds_ohm[pin] if load.to_bus else bench.loads_ohm[load.output][load.position]
             assert math.isclose(true_ohm, load.resistance_ohm, rel_tol=load.relative_bound)
@@ -201,7 +215,7 @@ def test_wires_lead_where_the_sheets_say(sheets):
         "press": 15,
         "arm": 1,
         "path": 2,
-        "load": 35,
+        "load": 38,
         "feed": 4,
     }
     assert bench.loads_to_reference == {
@@ -231,6 +245,16 @@ def test_bench_defects_spoil_the_bench(sheets):
     clipped = sheet.signals["pitch.voltage"].channel
     assert spoilt("channel-clipped").daq.inputs[clipped].clip_fraction == pytest.approx(0.3)
     assert spoilt("channel-clipped", 0.5).daq.inputs[clipped].clip_fraction == pytest.approx(0.65)
+    healthy = built(sheets, 1)[0].motors
+    for defect, field, value in (
+        ("motor-wrong", "resistance_ohm", pytest.approx(2.0 * healthy["pitch", "motor"].resistance_ohm)),
+        ("motor-seized", "seized", True),
+        ("motor-open", "connected", False),
+    ):
+        sick = spoilt(defect).motors
+        assert getattr(sick["pitch", "motor"], field) == value
+        assert sick["roll", "motor"] == healthy["roll", "motor"]
+        assert spoilt(defect, 0.0).motors == healthy
     assert spoilt("frames-lost").daq.lost_frame_fraction == pytest.approx(0.02)
 
 
