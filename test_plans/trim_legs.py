@@ -13,29 +13,20 @@ from analysis.power import consistency_doubts
 from analysis.uncertainty import Estimate, difference, exact, product, ratio
 from analysis.verdict import Cause
 from test_plans.bench_agreement import branch_check
+from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
-from test_plans.driving import (
-    LEAD_S,
-    Action,
-    apply_loads,
-    axes_under_test,
-    bring_up,
-    drop_loads,
-    play,
-    press_at,
-    release_at,
-)
-from test_plans.expected import reading, through, worst
+from test_plans.driving import LEAD_S, Touch, apply_loads, axes_under_test, bring_up, drop_loads, in_turn, play_touches
+from test_plans.expected import reading, worst
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
-from test_plans.readings import Record, doubted, magnitude, nothing, supply_doubts
+from test_plans.readings import Record, doubted, magnitude, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import leg_signals, voltage_signal
 from test_plans.switch_lines import watched_lines
-from test_plans.trim_drive import axis_functions, of_seat
-from test_plans.trim_loaded import load_name
-from test_plans.trim_switches import RUN_PATH, duty_doubts, hold_of, line_doubts, seat_words, switch_id
+from test_plans.trim_bench import axis_functions, load_name, trim_needs
+from test_plans.trim_drive import of_seat
+from test_plans.trim_switches import duty_doubts, hold_of, line_doubts, seat_words, switch_id
 
 RATE_HZ = 5000.0
 HOLD_S = 0.35
@@ -78,18 +69,15 @@ class TrimLegs:
             for axis in axes
             for kind in (LIGHT, LOADED)
         )
-        return Needs(
-            bench_time_s=sum(need.duration_s for need in captures) + 1.0,
-            captures=captures,
-            highest_voltage_v=volts,
-            supply_current_a=conforming_a(setup, CONDITION),
-            current_limit_a=current_limit_a(setup, CONDITION, 3.0),
-            loads=tuple((axis.name, load_name(setup)) for axis in axes),
-            load_current_a=max((through(setup, axis.name, load_name(setup), volts) for axis in axes), default=0.0),
-            switches=tuple(switch.name for axis in axes for switch in _switches(axis)),
-            paths=RUN_PATH,
-            bus=True,
+        return trim_needs(
+            setup,
+            captures,
+            volts=volts,
+            condition=CONDITION,
+            limit_a=current_limit_a(setup, CONDITION, 3.0),
+            load=load_name(setup),
             limits=(("trim-leg-drop", _expected(setup)), ("trim-leg-difference", _expected(setup))),
+            switches=(switch for axis in axes for switch in _switches(axis)),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -100,14 +88,7 @@ class TrimLegs:
             for kind in (LIGHT, LOADED):
                 apply_loads(rig, [(axis.name, _load(setup, kind))])
                 with rig.capture(_capture(axis, kind), _signals(axis), sample_rate_hz=RATE_HZ, lines=lines) as session:
-                    actions: list[Action] = []
-                    for position, switch in enumerate(_switches(axis)):
-                        at_s = LEAD_S + position * (HOLD_S + PAUSE_S)
-                        actions += [
-                            press_at(session, switch.name, at_s),
-                            release_at(session, switch.name, at_s + HOLD_S),
-                        ]
-                    play(session, actions)
+                    play_touches(session, _touches(axis))
                     session.wait_until(_duration_s(axis))
                 drop_loads(rig, [axis.name])
 
@@ -219,6 +200,10 @@ def _load(setup: Setup, kind: str) -> str:
 def _switches(axis: TrimAxis) -> tuple[TrimSwitch, ...]:
     """Return both directions of the first seat."""
     return of_seat(axis, axis.switches[0].seat)
+
+
+def _touches(axis: TrimAxis) -> tuple[Touch, ...]:
+    return in_turn((switch.name for switch in _switches(axis)), first_s=LEAD_S, hold_s=HOLD_S, pause_s=PAUSE_S)
 
 
 def _signals(axis: TrimAxis) -> tuple[str, ...]:

@@ -14,27 +14,20 @@ from typing import Self
 from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.uncertainty import Estimate, bounded, combined
 from analysis.verdict import Cause
+from test_plans.bench_observation import bench_observation
+from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
-from test_plans.driving import (
-    LEAD_S,
-    Action,
-    apply_loads,
-    axes_under_test,
-    bring_up,
-    drop_loads,
-    play,
-    press_at,
-    release_at,
-)
+from test_plans.driving import LEAD_S, Touch, apply_loads, axes_under_test, bring_up, drop_loads, in_turn, play_touches
 from test_plans.expected import reading, worst
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
-from test_plans.readings import Record, bench_observation, doubted, nothing, supply_doubts
+from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import PromptAction, Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import MOTOR, voltage_signal
 from test_plans.switch_lines import watched_lines
-from test_plans.trim_drive import axis_functions, axis_observation, of_seat, opposite_of
+from test_plans.trim_bench import RUN_PATH, axis_functions
+from test_plans.trim_drive import axis_observation, of_seat, opposite_of
 from test_plans.trim_motor_readings import (
     RUNNING_S,
     Known,
@@ -47,7 +40,7 @@ from test_plans.trim_motor_readings import (
     run_of,
     stop_time,
 )
-from test_plans.trim_switches import RUN_PATH, duty_doubts, line_doubts, seat_words, switch_id
+from test_plans.trim_switches import duty_doubts, line_doubts, seat_words, switch_id
 
 RATE_HZ = 20_000.0
 HOLD_S = 0.35
@@ -163,7 +156,7 @@ class _Seen:
         """Yield whether the motor is the bench sheet's, and its figures from the first start that told them."""
         axis, everything = self.axis, tuple(self.known.values())
         told = [entry.figures for entry in everything if entry.figures is not None]
-        wrong = tuple(dict.fromkeys(words for entry in everything for words in entry.wrong))
+        wrong = next((entry.wrong for entry in everything if entry.wrong), ())
         yield bench_observation(
             f"{axis.name}.motor",
             f"Bench: the motor of {axis.name} is the one of the bench sheet",
@@ -331,22 +324,15 @@ def _undriven(record: Record, axis: TrimAxis, switch: TrimSwitch) -> Estimate:
     return nothing(Doubt(reason=reason, cause=Cause.UNDECIDED, next_step=step))
 
 
-def _press(
-    rig: Rig, setup: Setup, axis: TrimAxis, name: str, presses: Iterable[tuple[TrimSwitch, float, float]]
-) -> None:
+def _press(rig: Rig, setup: Setup, axis: TrimAxis, name: str, touches: Iterable[Touch]) -> None:
     lines = watched_lines(setup.unit)
     with rig.capture(name, _signals(axis), sample_rate_hz=RATE_HZ, lines=lines) as session:
-        actions: list[Action] = []
-        for switch, from_s, to_s in presses:
-            actions += [press_at(session, switch.name, from_s), release_at(session, switch.name, to_s)]
-        play(session, actions)
+        play_touches(session, touches)
         session.wait_until(_duration_s(axis) if name == axis.name else _REVERSAL_S)
 
 
-def _presses(axis: TrimAxis) -> Iterator[tuple[TrimSwitch, float, float]]:
-    for position, switch in enumerate(axis.switches):
-        at_s = LEAD_S + position * (HOLD_S + PAUSE_S)
-        yield switch, at_s, at_s + HOLD_S
+def _presses(axis: TrimAxis) -> tuple[Touch, ...]:
+    return in_turn((switch.name for switch in axis.switches), first_s=LEAD_S, hold_s=HOLD_S, pause_s=PAUSE_S)
 
 
 def _reversal_order(axis: TrimAxis) -> tuple[TrimSwitch, ...]:
@@ -356,9 +342,8 @@ def _reversal_order(axis: TrimAxis) -> tuple[TrimSwitch, ...]:
     return () if other is None else (first, other, first)
 
 
-def _reversals(axis: TrimAxis) -> Iterator[tuple[TrimSwitch, float, float]]:
-    for position, switch in enumerate(_reversal_order(axis)):
-        yield switch, LEAD_S + position * REVERSED_S, LEAD_S + (position + 1) * REVERSED_S
+def _reversals(axis: TrimAxis) -> tuple[Touch, ...]:
+    return in_turn((switch.name for switch in _reversal_order(axis)), first_s=LEAD_S, hold_s=REVERSED_S, pause_s=0.0)
 
 
 def _signals(axis: TrimAxis) -> tuple[str, ...]:

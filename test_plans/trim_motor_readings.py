@@ -253,7 +253,7 @@ def _hold(record: Record, axis: TrimAxis, switch: TrimSwitch, nth: int) -> Held 
 
 
 def _breaks_off(on: NDArray[np.bool_], longest: int) -> int | None:
-    """Return the sample at which a drive breaks off, for longer than the pause of a pulsed one; None where it does not."""
+    """Return the sample at which a drive breaks off, for longer than a pulsed one pauses; None where it does not."""
     driven_at = np.flatnonzero(on)
     pauses = np.diff(driven_at, append=on.size)
     ends = np.flatnonzero(pauses > longest)

@@ -7,6 +7,8 @@ from bench.sheets import load_bench
 from bench.sheets.load import load_bench_simulation
 from bench.sheets.signals import expected_signals
 
+PITCH_MOTOR = 'motor = { digital-output = 35, motor = "trim", max-current = "5 A" }'
+
 
 def refused(folder, *edits):
     return problems_of(load_bench, changed(folder, "bench", *edits), dotterel())
@@ -128,6 +130,41 @@ INPUT_8 = '"discrete-2.voltage" = { input = 8, range = "10 V", probe = "volts", 
         (
             ('volts = { accuracy = "0.05 % + 10 mV" }', 'volts = { accuracy = "good" }'),
             'found "good"; give an accuracy such as',
+        ),
+        (
+            (PITCH_MOTOR, PITCH_MOTOR.replace('"trim"', '"trimm"')),
+            'loads.pitch.motor.motor: there is no motor "trimm"; did you mean "trim"?',
+        ),
+        (
+            (PITCH_MOTOR, PITCH_MOTOR.replace("motor = {", '"4 ohm" = {')),
+            'loads.pitch."4 ohm": is a motor; name its position "motor"',
+        ),
+        (
+            (PITCH_MOTOR, PITCH_MOTOR.replace(", max", ', tolerance = "1 %", max')),
+            "loads.pitch.motor.tolerance: stands beside a motor, which has its own; take it out",
+        ),
+        (
+            (PITCH_MOTOR, PITCH_MOTOR.replace('motor = "trim", ', "")),
+            "loads.pitch.motor.resistance: is missing; add it, or name a motor of [motors]",
+        ),
+        (
+            (
+                "[adapters.dotterel-6.loads.light-1]",
+                f"[adapters.dotterel-6.loads.light-1]\n{PITCH_MOTOR.replace('35', '33')}",
+            ),
+            "loads.light-1.motor.motor: a motor stands at an output that drives none; put it to a trim output: pitch",
+        ),
+        (
+            ('inertia = "2e-6 kg m2"', 'inertia = "2e-6 kg"'),
+            'motors.trim.inertia: found "2e-6 kg"; give a moment of inertia such as "2e-6 kg m2"',
+        ),
+        (
+            ('target = "pitch"\npart = "200 %"', 'target = "pitch"'),
+            "simulation.defects[5].part: is missing; add it: motor-resistance needs it",
+        ),
+        (
+            ('kind = "motor-seized"\ntarget = "pitch"', 'kind = "motor-seized"\ntarget = "pitsch"'),
+            'simulation.defects[6].target: there is no "pitsch"; did you mean "pitch"?',
         ),
         (("run = { digital", "walk = { digital"), "paths.run: is missing; add it: no unit can be powered"),
         (("run = { digital", "walk = { digital"), "paths.walk: is no position of the bus switch"),

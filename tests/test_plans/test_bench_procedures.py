@@ -9,7 +9,7 @@ from synthetic_captures import Scene, judged, results_of, setup_of, sheets
 from analysis.verdict import Cause, Verdict
 from test_plans.bench_channels import feeds_of, unproved
 from test_plans.bench_checks import LEVELS_V, level_of
-from test_plans.signals import all_signals, idle_outputs, stimuli_of
+from test_plans.signals import idle_outputs, stimuli_of, wired_signals
 
 UNIT = sheets().unit
 LINES = stimuli_of(UNIT)
@@ -17,7 +17,7 @@ LINES = stimuli_of(UNIT)
 
 def zeros(**wrong):
     scene = Scene("zeros", 0.4)
-    for signal in all_signals(UNIT):
+    for signal in wired_signals(setup_of("bench-check")):
         scene.signal(signal, wrong.get(signal, 5.0 if signal == "reference.voltage" else 0.0))
     return scene
 
