@@ -1,7 +1,7 @@
 """The twin of a model: structure from the unit and aircraft sheets, quantities drawn by the seed."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from bench.errors import UsageError
 from bench.sheets.simulation_sheet import UnitDefect, UnitSimulation
@@ -16,11 +16,13 @@ from instruments.simulated.parameters import (
     TrimHabits,
     TwinParameters,
 )
+from test_plans.reported_settings import TRIM_REVERSAL, reversal_of
 from test_plans.sheets import AircraftSheet, DimmingKind, ReportKind, Sense, UnitSheet
 
 UNUSED_BIT_RATE = 125_000  # of a line on which nobody talks
 
 
+PRESENT = 0.5  # a fault that is there or not is there from this value on
 NEVER_NEGATIVE = ("_hz", "_ohm", "_f", "_s", "_scans")
 
 
@@ -50,6 +52,7 @@ def drawn_unit(
             quantities = apply_defect(quantities, simulation.specs, name, deviation, severity)
             _check_possible(defect.id, severity, name, quantities[name])
     reports, rules = unit.bus.reports, unit.trim_rules
+    reversed_axes = _reversed_axes(unit, aircraft, quantities)
     return TwinParameters(
         power_pin=unit.power_pin,
         power_ground_pin=unit.power_ground_pin,
@@ -69,7 +72,7 @@ def drawn_unit(
                 name=axis.name,
                 plus_pin=axis.plus_pin,
                 minus_pin=axis.minus_pin,
-                reversed=axis.name in aircraft.reversed_axes,
+                reversed=axis.name in reversed_axes,
             )
             for axis in unit.trims
         ),
@@ -109,7 +112,10 @@ def drawn_unit(
         reset_count_identifier=reports["reset-count"].identifier if reports else 0,
         configuration_identifier=reports["configuration"].identifier if reports else 0,
         configuration=aircraft.configuration,
-        settings=tuple((reports[name].identifier, value) for name, value in aircraft.settings.items()),
+        settings=tuple(
+            (reports[name].identifier, reversal_of(unit, reversed_axes) if name == TRIM_REVERSAL else value)
+            for name, value in aircraft.settings.items()
+        ),
         level_identifiers=tuple(entry.identifier for entry in reports.values() if entry.kind is ReportKind.LEVEL),
         report_period_s=unit.bus.report_period_s,
         bit_rate=unit.bus.bit_rate or UNUSED_BIT_RATE,
@@ -128,6 +134,12 @@ def drawn_unit(
         else TrimHabits(),
         quantities=quantities,
     )
+
+
+def _reversed_axes(unit: UnitSheet, aircraft: AircraftSheet, quantities: Mapping[str, float]) -> frozenset[str]:
+    """Return the axes set to drive the other way round: the aircraft's, but for what was set wrongly."""
+    wrongly = {axis.name for axis in unit.trims if quantities.get(f"{axis.name}.set_wrongly", 0.0) >= PRESENT}
+    return frozenset(wrongly.symmetric_difference(aircraft.reversed_axes))
 
 
 def _switches(unit: UnitSheet) -> tuple[SwitchInput, ...]:

@@ -1,12 +1,19 @@
 """The aircraft sheet's settings, held one by one against what the unit reports of them. Pure."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 from analysis.measurement import Doubt, Observation
 from analysis.verdict import Cause
 from test_plans.readings import Record
 from test_plans.sheets import ReportKind, Setup, UnitSheet
 from test_plans.signals import function_named
+
+TRIM_REVERSAL = "trim-reversal"  # a bit for each trim axis in the order of the unit sheet, set where it is reversed
+
+
+def reversal_of(unit: UnitSheet, axes: Collection[str]) -> int:
+    """Return what the trim reversal reads with these axes reversed."""
+    return sum(1 << bit for bit, axis in enumerate(unit.trims) if axis.name in axes)
 
 
 def settings_of(unit: UnitSheet) -> tuple[str, ...]:

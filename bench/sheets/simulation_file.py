@@ -82,6 +82,7 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "positive_duty_fixed": units.PERCENT,
         "negative_duty_fixed": units.PERCENT,
         "leads_swapped": units.COUNT,
+        "set_wrongly": units.COUNT,
         "priority_inverted": units.COUNT,
         "priority_delay_s": units.TIME,
         "opposing_drives": units.COUNT,

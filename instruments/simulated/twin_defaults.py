@@ -57,6 +57,7 @@ AXIS_DEFAULTS = {
     "positive_duty_fixed": 0.0,
     "negative_duty_fixed": 0.0,
     "leads_swapped": 0.0,
+    "set_wrongly": 0.0,
     "priority_inverted": 0.0,
     "priority_delay_s": 0.0,
     "opposing_drives": 0.0,

@@ -13,10 +13,11 @@ from test_plans.sheets import as_fitted
 
 SHEETS = load_sheets(SheetNames(bench="simulated", plan="acceptance", model="dotterel-6"))
 TURNED = ("reversed-axes = []", 'reversed-axes = ["roll"]')
+REPORTED = ("trim-reversal = 0", "trim-reversal = 2")
 
 
 def test_only_the_reversed_axis_is_expected_the_other_way_round(tmp_path):
-    aircraft = load_aircraft(changed(tmp_path, "aircraft", TURNED), dotterel())
+    aircraft = load_aircraft(changed(tmp_path, "aircraft", TURNED, REPORTED), dotterel())
     assert aircraft.reversed_axes == ("roll",)
     setup = setup_for(SHEETS.plan.steps[0], unit=SHEETS.unit, aircraft=aircraft, plan=SHEETS.plan, bench=SHEETS.bench)
     for axis, as_drawn in zip(setup.unit.trims, SHEETS.unit.trims, strict=True):
@@ -30,11 +31,30 @@ def test_a_model_without_reversed_axes_stays_the_same_sheet():
 
 
 def test_the_twin_is_set_by_the_aircraft_sheet_itself(tmp_path):
-    aircraft = load_aircraft(changed(tmp_path, "aircraft", TURNED), dotterel())
-    _, twin = simulated_parameters(
-        SHEETS.unit, SHEETS.unit_simulation, aircraft, SHEETS.bench, SHEETS.bench_simulation, seed=1
-    )
-    assert {bridge.name: bridge.reversed for bridge in twin.bridges} == {"pitch": False, "roll": True, "yaw": False}
+    aircraft = load_aircraft(changed(tmp_path, "aircraft", TURNED, REPORTED), dotterel())
+    reversal = SHEETS.unit.bus.reports["trim-reversal"].identifier
+    for defects, turned, reported in (
+        ((), {"roll"}, 2),
+        ((("trim-set-reversed", 1.0),), set(), 0),  # wrongly set, it drives as if nothing were reversed, and says so
+    ):
+        _, twin = simulated_parameters(
+            SHEETS.unit,
+            SHEETS.unit_simulation,
+            aircraft,
+            SHEETS.bench,
+            SHEETS.bench_simulation,
+            seed=1,
+            defects=defects,
+        )
+        assert {bridge.name for bridge in twin.bridges if bridge.reversed} == turned
+        assert dict(twin.settings)[reversal] == reported
+
+
+def test_a_setting_that_contradicts_the_reversed_axes_is_named(tmp_path):
+    for edits in ((TURNED,), (("trim-reversal = 0", "trim-reversal = 4"),)):
+        (said,) = problems_of(load_aircraft, changed(tmp_path, "aircraft", *edits), dotterel())
+        assert "settings.trim-reversal: " in said
+        assert "is not what reversed-axes gives; set it to" in said
 
 
 @pytest.mark.parametrize(

@@ -53,6 +53,7 @@ UNIT_DEFECTS = {
     "cut-off-late": {"pitch.cut_off_s": 4.32},
     "cut-off-never": {"pitch.cut_off_s": 1_000_004.0},
     "trim-leads-swapped": {"yaw.leads_swapped": 1.0},
+    "trim-set-reversed": {"roll.set_wrongly": 1.0},
     "trim-driver-leaks": {"pitch.leakage_a": 0.010},
     "trim-pwm-stuck": {"pitch.positive_duty_fixed": 60.0, "pitch.negative_duty_fixed": 60.0},
     "trim-input-slow": {"pitch-right-down.debounce_scans": 28.0},  # of 5 ms: 140 ms

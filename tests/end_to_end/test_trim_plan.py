@@ -16,6 +16,10 @@ def test_a_good_unit_passes_everything_about_trim(tmp_path):
 def aircraft(folder, reversed_axes):
     text = files("test_plans").joinpath("aircraft", "whimbrel.toml").read_text()
     assert "reversed-axes = []" in text
+    bits = {"pitch": 1, "roll": 2, "yaw": 4}
+    reversal = sum(bit for axis, bit in bits.items() if axis in reversed_axes)
+    assert "trim-reversal = 0" in text
+    text = text.replace("trim-reversal = 0", f"trim-reversal = {reversal}")
     sheet = folder / "aircraft.toml"
     sheet.write_text(text.replace("reversed-axes = []", f"reversed-axes = {reversed_axes}"))
     return sheet
@@ -25,6 +29,17 @@ def test_a_unit_set_for_a_reversed_axis_passes_on_that_aircraft(tmp_path):
     sheet = aircraft(tmp_path, '["yaw", "roll"]')
     document = verify(tmp_path / "records", "--aircraft", sheet, "--only", "trim-light").document()
     assert [f["id"] for f in document["findings"] if f["verdict"] != "pass"] == []
+
+
+def test_an_axis_set_the_wrong_way_round_is_found_by_what_the_unit_reports_and_by_its_polarity(tmp_path):
+    plan = tmp_path / "plan.toml"  # in which nothing waits for the settings to be right
+    shipped = files("test_plans").joinpath("plans", "trim.toml").read_text()
+    plan.write_text(shipped.replace(', "power-up"]', "]").replace(', "power-up", "trim-light"]', ', "trim-light"]'))
+    words = ("--plan", plan, "--only", "trim-light", "--defect", "trim-set-reversed")
+    document = verify(tmp_path / "records", *words).document()
+    fails = {f["id"] for f in document["findings"] if f["verdict"] == "fail"}
+    assert fails >= {"roll.left.left.drives", "roll.right.right.drives"}
+    assert not [name for name in fails if name.startswith(("pitch.", "yaw."))]
 
 
 @pytest.mark.parametrize(("axes", "turned"), [("[]", "yaw"), ('["yaw"]', "yaw")])
