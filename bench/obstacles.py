@@ -12,6 +12,7 @@ from bench.sheets.signals import RECEIVE_LINE
 from test_plans.procedure import CaptureNeed, Needs
 from test_plans.rig import SupplyPath
 from test_plans.sheets import UnitSheet
+from test_plans.signals import MOTOR
 
 OPEN = "open"
 SUPPLY_RESERVE = 1.3  # a limit below this many times what a conforming unit draws says nothing of the unit
@@ -199,7 +200,8 @@ def _loads(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
         load = next((entry for entry in bench.loads if (entry.output, entry.position) == (output, position)), None)
         if load is None:
             what = f"{output} has no load {position}"
-            yield Obstacle(what=what, remedy=f"a resistor of {position} on a relay for {output}", cost=Cost.PART)
+            part = "a brushed motor of [motors]" if position == MOTOR else f"a resistor of {position}"
+            yield Obstacle(what=what, remedy=f"{part} on a relay for {output}", cost=Cost.PART)
         elif needs.load_current_a > load.max_current_a:
             what = (
                 f"the load {position} of {output} gets {needs.load_current_a:.3g} A, "

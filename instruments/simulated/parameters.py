@@ -249,8 +249,8 @@ class TwinParameters:
     <a>.negative_low_ohm (more resistance in one leg of one direction), <a>.brake_ohm (of both legs at rest),
     <a>.reversal_s (pause between one direction and the other), <a>.peak_trip_a (a motor's current that stops it),
     <a>.positive_duty_fixed, <a>.negative_duty_fixed (per cent, whatever the airspeed; 0 follows it), and, 0 in a good
-    unit and there from 0.5 on: <a>.leads_swapped, <a>.set_wrongly (already in `reversed` and the settings) and those of `trim_faults.TrimFaults` (<a>.priority_delay_s in s,
-    <s>.uncut),
+    unit and there from 0.5 on: <a>.leads_swapped, <a>.set_wrongly (in `reversed` and the settings already) and those of
+    `trim_faults.TrimFaults` (<a>.priority_delay_s in s, <s>.uncut),
     unit.airspeed_lost_s, unit.airspeed_scale, unit.trim_feed_ohm (shared by all trim bridges),
     unit.settings_off (added to every setting and to the configuration it reports),
     <o>.frequency_hz, <o>.offset_level, <o>.high_level, <o>.drop_ohm, <o>.limit_a, <o>.off_ohm (to ground when off),

@@ -118,6 +118,7 @@ def test_a_modest_step_can_be_done(bench):
         ),
         ({"switches": ("gear-up",)}, "switch gear-up is not wired", "wire gear-up to a free digital output"),
         ({"loads": (("flap", "0.5 ohm"),)}, "flap has no load 0.5 ohm", "a resistor of 0.5 ohm on a relay for flap"),
+        ({"loads": (("flap", "motor"),)}, "flap has no load motor", "a brushed motor of [motors] on a relay for flap"),
         (
             {"loads": (("pitch", "1 kohm"),), "load_current_a": 1.5},
             "the load 1 kohm of pitch gets 1.5 A, it is rated 0.02 A",
