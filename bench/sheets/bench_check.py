@@ -194,20 +194,25 @@ def _loads(bench: BenchFile, unit: UnitSheet, adapter: AdapterTable, here: str, 
             key = join_key(f"{here}.loads.{output}", position)
             if load.motor is not None:
                 yield from _motor_load(bench, unit, key, (output, position, load), file)
-                continue
-            for side in ("resistance", "tolerance"):
-                if getattr(load, side) is None:
-                    yield Problem(file, f"{key}.{side}", "is missing", "add it, or name a motor of [motors]")
-            if load.resistance is None:
-                continue
-            try:
-                named_ohm = read_quantity(position, RESISTANCE)
-            except ValueError as fault:
-                yield Problem(file, key, str(fault).partition(", wanted")[0], 'name it for its resistor: "9.0 ohm"')
-                continue
-            if abs(load.resistance - named_ohm) > _SAME_RESISTOR * named_ohm:
-                what = f"{format_quantity(load.resistance, RESISTANCE)} is not what its name says"
-                yield Problem(file, f"{key}.resistance", what, "correct the name or the resistance")
+            else:
+                yield from _resistor(key, position, load, file)
+
+
+def _resistor(key: str, position: str, load: LoadTable, file: str) -> Iterator[Problem]:
+    """Yield what is wrong with a resistor behind a load relay: what is missing, and what it is called."""
+    for side in ("resistance", "tolerance"):
+        if getattr(load, side) is None:
+            yield Problem(file, f"{key}.{side}", "is missing", "add it, or name a motor of [motors]")
+    if load.resistance is None:
+        return
+    try:
+        named_ohm = read_quantity(position, RESISTANCE)
+    except ValueError as fault:
+        yield Problem(file, key, str(fault).partition(", wanted")[0], 'name it for its resistor: "9.0 ohm"')
+        return
+    if abs(load.resistance - named_ohm) > _SAME_RESISTOR * named_ohm:
+        what = f"{format_quantity(load.resistance, RESISTANCE)} is not what its name says"
+        yield Problem(file, f"{key}.resistance", what, "correct the name or the resistance")
 
 
 def _motor_load(
