@@ -43,6 +43,7 @@ class TrimLegs:
 
     name = "trim-legs"
     title = "Trim outputs: drop of each leg of the bridge"
+    conditions = ("voltage_v", "current_limit_a", "axes", "load")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

@@ -55,6 +55,7 @@ class TrimMotor:
 
     name = "trim-motor"
     title = "Trim outputs with their motors: start, stop, reversal"
+    conditions = ("voltage_v", "current_limit_a", "axes")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""
