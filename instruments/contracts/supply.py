@@ -7,7 +7,7 @@ from typing import Protocol
 
 from instruments.capabilities import PowerSupply
 from instruments.clock import Clock
-from instruments.contracts import ContractViolation, require
+from instruments.contracts import require, require_raises
 from instruments.errors import InstrumentError, RatingExceededError, SettingRefusedError
 
 
@@ -115,7 +115,7 @@ def check_ratings_hold_before_the_wire(make: Maker) -> None:
         (bench.driver.set_overvoltage, bench.max_voltage_v),
     ):
         for value in (1.01 * highest, -0.01, float("nan"), float("inf")):
-            _require_raises(RatingExceededError, partial(setter, value), f"{value:g} is beyond the ratings")
+            require_raises(RatingExceededError, partial(setter, value), f"{value:g} is beyond the ratings")
     require(bench.probe.n_messages() == n_before, "a setting beyond the ratings is never sent")
     require(bench.probe.voltage_setting_v() == before, "a setting beyond the ratings changes nothing")
 
@@ -147,8 +147,8 @@ def check_closed_is_off(make: Maker) -> None:
     bench.driver.close()
     require(not bench.probe.output_on(), "close switches the output off")
     bench.driver.close()
-    _require_raises(InstrumentError, bench.driver.measure_voltage, "a closed driver answers nothing")
-    _require_raises(InstrumentError, bench.driver.make_safe, "a closed driver does not claim that the output is off")
+    require_raises(InstrumentError, bench.driver.measure_voltage, "a closed driver answers nothing")
+    require_raises(InstrumentError, bench.driver.make_safe, "a closed driver does not claim that the output is off")
 
 
 def check_queued_error_raises_once(make: Maker) -> None:
@@ -156,7 +156,7 @@ def check_queued_error_raises_once(make: Maker) -> None:
     bench = make()
     bench.probe.put_error(-222)
     bench.probe.put_error(-240)
-    message = _require_raises(
+    message = require_raises(
         SettingRefusedError, lambda: bench.driver.set_voltage(bench.max_voltage_v / 10), "queued errors raise"
     )
     require("-222" in message and "-240" in message, f"every entry of the queue is told, not only {message!r}")
@@ -183,7 +183,7 @@ def check_tripped_protection_holds_the_output_off(make: Maker) -> None:
     bench.probe.trip_overvoltage()
     status = bench.driver.status()
     require(status.overvoltage_tripped and not status.output_on, "a trip is in the status, and the output is off")
-    _require_raises(SettingRefusedError, lambda: bench.driver.set_output(True), "a trip holds the output off")
+    require_raises(SettingRefusedError, lambda: bench.driver.set_output(True), "a trip holds the output off")
     bench.driver.set_voltage(0.0)
     bench.driver.clear_protection()
     status = bench.driver.status()
@@ -216,12 +216,3 @@ def _switch_on(bench: SupplyUnderContract) -> float:
     bench.clock.sleep_s(bench.settling_time_s)
     require(bench.probe.output_on(), "the output is on once it was switched on")
     return voltage_v
-
-
-def _require_raises(kind: type[InstrumentError], call: Callable[[], object], promise: str) -> str:
-    """Return the message of the exception that `call` raises."""
-    try:
-        call()
-    except kind as error:
-        return str(error)
-    raise ContractViolation(f"{promise}: {kind.__name__} is raised")
