@@ -8,16 +8,20 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 
+import pyvisa
+
 from bench.operator import Operator, SimulatedOperator
-from bench.sheets.bench_sheet import BenchSheet
+from bench.sheets.bench_sheet import BenchSheet, ElectronicLoadSheet
 from instruments.avionics_bus import open_avionics_bus
 from instruments.capabilities import AvionicsBus, Identity
 from instruments.clock import Clock
 from instruments.daq import DaqRatings, SerialDaq, open_daq
+from instruments.electronic_load import LoadRatings, ScpiElectronicLoad, open_electronic_load
 from instruments.errors import InstrumentError
 from instruments.simulated.can_link import serve_bus
 from instruments.simulated.clock import SimulatedClock
 from instruments.simulated.daq_device import SimulatedDaq
+from instruments.simulated.load_face import load_instrument
 from instruments.simulated.parameters import BenchParameters, TwinParameters
 from instruments.simulated.plant import Plant
 from instruments.simulated.serial_link import serve_serial
@@ -33,6 +37,7 @@ class OpenBench:
     """Open drivers of one bench, who answers prompts, and what the bench wants to know before each procedure."""
 
     supply: ScpiSupply
+    load: ScpiElectronicLoad | None  # None: the bench has no electronic load
     daq: SerialDaq
     bus: AvionicsBus | None
     clock: Clock
@@ -64,7 +69,10 @@ def open_simulated_bench(
             limiting_bit=sheet.supply.limiting_bit,
             overvoltage_bit=sheet.supply.overvoltage_bit,
         )
-        manager = simulated_resource_manager({sheet.supply.resource: instrument}, clock)
+        devices = {sheet.supply.resource: instrument}
+        if sheet.electronic_load is not None and plant.load is not None:
+            devices[sheet.electronic_load.resource] = load_instrument(plant.load, load_ratings(sheet.electronic_load))
+        manager = simulated_resource_manager(devices, clock)
         stack.callback(manager.close)
         supply = open_supply(
             sheet.supply.resource,
@@ -80,6 +88,9 @@ def open_simulated_bench(
             time_out_s=sheet.supply.time_out_s,
         )
         stack.callback(_close, supply.close)
+        load = _opened_load(sheet, manager, clock)
+        if load is not None:
+            stack.callback(_close, load.close)
         daq = open_daq(
             sheet.daq.url, clock=clock, ratings=daq_ratings(sheet), name="daq", time_out_s=sheet.daq.time_out_s
         )
@@ -93,14 +104,50 @@ def open_simulated_bench(
             stack.callback(_close, bus.close)
         yield OpenBench(
             supply=supply,
+            load=load,
             daq=daq,
             bus=bus,
             clock=clock,
             operator=SimulatedOperator(plant),
             before_procedure=device.set_noise_key,
-            identities={"supply": supply.identify(), "daq": daq.identify()},
+            identities={
+                "supply": supply.identify(),
+                **({"electronic load": load.identify()} if load is not None else {}),
+                "daq": daq.identify(),
+            },
             plant=plant,
         )
+
+
+def _opened_load(
+    sheet: BenchSheet, manager: pyvisa.ResourceManager, clock: SimulatedClock
+) -> ScpiElectronicLoad | None:
+    """Open the electronic load's driver; None where the sheet has no load."""
+    load = sheet.electronic_load
+    if load is None:
+        return None
+    return open_electronic_load(
+        load.resource,
+        resource_manager=manager,
+        clock=clock,
+        ratings=load_ratings(load),
+        name="electronic load",
+        time_out_s=load.time_out_s,
+    )
+
+
+def load_ratings(load: ElectronicLoadSheet) -> LoadRatings:
+    """Return what the electronic load's driver may ask of it, and in which words."""
+    return LoadRatings(
+        max_current_a=load.max_current_a,
+        max_power_w=load.max_power_w,
+        least_resistance_ohm=load.least_resistance_ohm,
+        most_resistance_ohm=load.most_resistance_ohm,
+        mode_header=load.mode_header,
+        input_header=load.input_header,
+        protection_bit=load.protection_bit,
+        reverse_bit=load.reverse_bit,
+    )
 
 
 def _close(close: Callable[[], None]) -> None:

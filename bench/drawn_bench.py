@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
-from bench.sheets.bench_file import MOTOR_DEFECTS
+from bench.sheets.bench_file import LOAD_DEFECTS, MOTOR_DEFECTS
 from bench.sheets.bench_sheet import BenchSheet, SignalWiring
 from bench.sheets.signals import RECEIVE_LINE
 from bench.sheets.simulation_sheet import BenchDefect, BenchSimulation
@@ -16,6 +16,7 @@ from instruments.simulated.parameters import (
     DaqParameters,
     DigitalInputParameters,
     DigitalOutputParameters,
+    ElectronicLoadParameters,
     MotorParameters,
     PathParameters,
     Probe,
@@ -87,6 +88,7 @@ def drawn_bench(unit: UnitSheet, sheet: BenchSheet, simulation: BenchSimulation,
         },
         motors=_motors(sheet, errors),
         loads_to_reference=frozenset((load.output, load.position) for load in sheet.loads if load.to_reference),
+        electronic_load=_electronic_load(sheet, errors),
         host_latency_s=simulation.host_latency_s,
     )
 
@@ -109,6 +111,24 @@ def _supply(sheet: BenchSheet, simulation: BenchSimulation, errors: _Errors) -> 
     )
 
 
+def _electronic_load(sheet: BenchSheet, errors: _Errors) -> ElectronicLoadParameters | None:
+    load = sheet.electronic_load
+    if load is None:
+        return None
+    return ElectronicLoadParameters(
+        max_current_a=load.max_current_a,
+        max_power_w=load.max_power_w,
+        least_ohm=load.least_resistance_ohm,
+        slew_a_per_s=load.slew_a_per_s,
+        current_gain_error=errors.within(load.current_relative_bound, "load current gain"),
+        current_offset_a=errors.within(load.current_absolute_bound_a, "load current offset"),
+        voltage_reading_gain_error=errors.within(load.voltage_relative_bound, "load voltage reading gain"),
+        voltage_reading_offset_v=errors.within(load.voltage_absolute_bound_v, "load voltage reading offset"),
+        current_reading_gain_error=errors.within(load.current_relative_bound, "load current reading gain"),
+        current_reading_offset_a=errors.within(load.current_absolute_bound_a, "load current reading offset"),
+    )
+
+
 def _input(wire: SignalWiring, errors: _Errors) -> AnalogInputParameters:
     return AnalogInputParameters(
         probe=Probe(kind=wire.kind, plus=wire.plus, minus=wire.minus),
@@ -124,6 +144,10 @@ def _digital_outputs(sheet: BenchSheet, pins: Mapping[str, str]) -> dict[int, Di
         outputs[output] = DigitalOutputParameters(action="press", target=pins[name])
     for position, output in sheet.paths.items():
         outputs[output] = DigitalOutputParameters(action="path", target=position)
+    for name, output in sheet.load_outputs.items():
+        outputs[output] = DigitalOutputParameters(action="draw", target=name)
+    if sheet.electronic_load is not None and sheet.electronic_load.reverse_output is not None:
+        outputs[sheet.electronic_load.reverse_output] = DigitalOutputParameters(action="reverse")
     for load in sheet.loads:
         if load.to_bus:
             pin = sheet.stimulus_pins[load.output]
@@ -175,11 +199,8 @@ def spoilt(bench: BenchParameters, sheet: BenchSheet, defect: BenchDefect, sever
     """Return the bench with one defect of its catalogue."""
     daq = bench.daq
     hard = severity >= HARD_SEVERITY
-    if defect.kind == "supply-limit":
-        cap_a = defect.value / severity if severity > 0.0 else math.inf
-        return replace(bench, supply=replace(bench.supply, current_limit_cap_a=cap_a))
-    if defect.kind == "sense-open":
-        return replace(bench, supply=replace(bench.supply, sense_open=hard))
+    if defect.kind in {"supply-limit", "sense-open"}:
+        return replace(bench, supply=_spoilt_supply(bench.supply, defect, severity))
     if defect.kind == "stimulus-dead":
         output = sheet.stimuli[defect.target]
         outputs = {**daq.outputs, output: replace(daq.outputs[output], dead=hard)}
@@ -197,6 +218,8 @@ def spoilt(bench: BenchParameters, sheet: BenchSheet, defect: BenchDefect, sever
             for (output, position), motor in bench.motors.items()
         }
         return replace(bench, motors=motors)
+    if defect.kind in LOAD_DEFECTS:
+        return _spoilt_load(bench, sheet, defect, severity)
     raise ValueError(f"defect {defect.id}: no such kind of bench defect {defect.kind!r}")
 
 
@@ -205,3 +228,29 @@ def _spoilt_motor(motor: MotorParameters, defect: BenchDefect, severity: float) 
         return replace(motor, resistance_ohm=motor.resistance_ohm * (1.0 + severity * (defect.value - 1.0)))
     hard = severity >= HARD_SEVERITY
     return replace(motor, seized=hard) if defect.kind == "motor-seized" else replace(motor, connected=not hard)
+
+
+def _spoilt_supply(supply: SupplyParameters, defect: BenchDefect, severity: float) -> SupplyParameters:
+    if defect.kind == "sense-open":
+        return replace(supply, sense_open=severity >= HARD_SEVERITY)
+    return replace(supply, current_limit_cap_a=defect.value / severity if severity > 0.0 else math.inf)
+
+
+def _spoilt_load(bench: BenchParameters, sheet: BenchSheet, defect: BenchDefect, severity: float) -> BenchParameters:
+    """Return the bench with a wire of its electronic load open, or the load dead.
+
+    Or it draws too much by a part, while its own meter shows what was set.
+    """
+    load, daq, hard = bench.electronic_load, bench.daq, severity >= HARD_SEVERITY
+    if load is None:
+        return bench
+    if defect.kind == "load-wire-open":
+        output = sheet.load_outputs[defect.target]
+        relays = {**daq.digital_outputs, output: replace(daq.digital_outputs[output], dead=hard)}
+        return replace(bench, daq=replace(daq, digital_outputs=relays))
+    if defect.kind == "load-dead":
+        return replace(bench, electronic_load=replace(load, dead=hard))
+    too_much = severity * defect.value
+    drawn = (1.0 + load.current_gain_error) * (1.0 + too_much) - 1.0
+    shown = (1.0 + load.current_reading_gain_error) / (1.0 + too_much) - 1.0
+    return replace(bench, electronic_load=replace(load, current_gain_error=drawn, current_reading_gain_error=shown))

@@ -91,11 +91,18 @@ def bench_text(name: str, unit: UnitSheet) -> str:
     shipped = (files("bench") / "benches" / "simulated.toml").read_text(encoding="utf-8")
     head, _, rest = shipped.partition(_ADAPTER)
     bench = tomllib.loads(head)
-    taken = {bench["arm-output"], *(path["digital-output"] for path in bench["paths"].values())}
+    taken = {
+        bench["arm-output"],
+        bench["electronic-load"]["reverse-output"],
+        *(path["digital-output"] for path in bench["paths"].values()),
+    }
     head = re.sub(r"^name = .*$", f'name = "{name}"', head, count=1, flags=re.MULTILINE)
     head = re.sub(r"^title = .*$", f'title = "{name}, simulated"', head, count=1, flags=re.MULTILINE)
     head = re.sub(r"^default-model = .*\n", "", head, count=1, flags=re.MULTILINE)
-    tail = _without_targets(rest[rest.index(_AFTER_ADAPTERS) :], {*stimuli_of(unit), *expected_signals(unit)})
+    tail = _without_targets(
+        rest[rest.index(_AFTER_ADAPTERS) :],
+        {*stimuli_of(unit), *expected_signals(unit), *(axis.name for axis in unit.trims)},
+    )
     return head + "\n".join(adapter_lines(unit, taken)) + "\n\n" + tail
 
 
@@ -134,6 +141,11 @@ def adapter_lines(unit: UnitSheet, taken: Collection[int]) -> Iterator[str]:
     for line, name in enumerate(switches_of(unit), start=1):
         yield f'{name} = {{ digital-output = {next(outputs)}, digital-input = {line}, pin = "{pins[name]}" }}'
     yield from _load_lines(unit, here, outputs)
+    yield f"\n# Each relay connects the electronic load to one output.\n[{here}.electronic-load]"
+    reached = {PLUG: (unit.power_pin, unit.power_ground_pin)}
+    reached |= {axis.name: (axis.plus_pin, axis.minus_pin) for axis in unit.trims}
+    for name, (plus, minus) in reached.items():
+        yield f'{name} = {{ digital-output = {next(outputs)}, plus = "{plus}", minus = "{minus}" }}'
 
 
 def _load_lines(unit: UnitSheet, here: str, outputs: Iterator[int]) -> Iterator[str]:

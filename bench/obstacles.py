@@ -163,6 +163,7 @@ def wiring_obstacles(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
     yield from _paths(needs, bench)
     yield from _lines(needs, bench)
     yield from _loads(needs, bench)
+    yield from _electronic_load(needs, bench)
 
 
 def _paths(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
@@ -209,6 +210,32 @@ def _loads(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
             )
             remedy = f"a resistor of {position} rated {needs.load_current_a:.3g} A for {output}"
             yield Obstacle(what=what, remedy=remedy, cost=Cost.PART)
+
+
+def _electronic_load(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
+    if not needs.drawn_from:
+        return
+    load = bench.electronic_load
+    if load is None:
+        what = f"no electronic load, which draws {needs.drawn_a:.3g} A from {', '.join(needs.drawn_from)}"
+        remedy = f"an electronic load of at least {needs.drawn_a:.3g} A and {needs.drawn_w:.3g} W"
+        yield Obstacle(what=what, remedy=remedy, cost=Cost.INSTRUMENT)
+        return
+    for output in needs.drawn_from:
+        if output not in bench.load_outputs:
+            what = f"the electronic load does not reach {output}"
+            yield Obstacle(what=what, remedy=f"a relay from the electronic load to {output}", cost=Cost.PART)
+    if needs.drawn_reversed and load.reverse_output is None:
+        what = "the electronic load can't be reversed, and outputs drive both ways"
+        yield Obstacle(what=what, remedy="a relay that exchanges the electronic load's leads", cost=Cost.PART)
+    for asked, rated, unit, key in (
+        (needs.drawn_a, load.max_current_a, "A", "max-current"),
+        (needs.drawn_w, load.max_power_w, "W", "max-power"),
+    ):
+        if asked > rated:
+            what = f"wants {asked:.3g} {unit} of the electronic load, which is rated {rated:g} {unit}"
+            remedy = f"an electronic load of at least {asked:.3g} {unit}"
+            yield Obstacle(what=what, remedy=remedy, cost=Cost.INSTRUMENT, key=f"electronic-load.{key}")
 
 
 def held_against_limit(unit: UnitSheet, key: str, standard_uncertainty: float) -> tuple[Obstacle | None, str]:

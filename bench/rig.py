@@ -14,14 +14,15 @@ from bench.bus_traffic import BusTraffic
 from bench.capture_session import BenchSession
 from bench.errors import BenchError, UnsafeError
 from bench.guard import COMMANDS_KEPT_S, Guard, MotionCommands
+from bench.load_control import LoadControl
 from bench.operator import Operator
 from bench.sampling import Readings, Recorder, Sampler
 from bench.sheets.bench_sheet import BenchSheet
-from instruments.capabilities import DataAcquisition, PowerSupply
+from instruments.capabilities import DataAcquisition, ElectronicLoad, PowerSupply
 from instruments.clock import Clock
 from instruments.errors import InstrumentError, RatingExceededError
 from test_plans.between import KIND
-from test_plans.rig import NOT_SURE, PromptAction, SupplyPath, SupplyReading
+from test_plans.rig import NOT_SURE, NOTHING_DRAWN, Drawn, LoadReading, PromptAction, SupplyPath, SupplyReading
 from test_plans.sheets import Sense, UnitSheet
 from test_plans.untouched import NOTHING_BESIDE, Alongside
 
@@ -45,6 +46,7 @@ class BenchRig:
         sheet: BenchSheet,
         unit: UnitSheet,
         supply: PowerSupply,
+        load: ElectronicLoad | None = None,
         daq: DataAcquisition,
         bus: BusTraffic | None,
         clock: Clock,
@@ -56,6 +58,7 @@ class BenchRig:
         self._sheet = sheet
         self._unit = unit
         self._supply = supply
+        self._load = LoadControl(sheet=sheet, load=load, daq=daq, most_v=unit.survives_voltage_v)
         self._daq = daq
         self._bus = bus
         self._clock = clock
@@ -320,8 +323,44 @@ class BenchRig:
             self._daq.set_digital(chosen.digital_output, True)
         self._note(load=output, position=position)
 
+    def connect_load(self, output: str, *, reverse: bool = False) -> None:
+        """Connect the electronic load to one output, its input off; raises as `LoadControl.connect`."""
+        self._load.connect(output, reverse=reverse)
+        self._note(drawn_from=output, reversed=reverse)
+
+    def disconnect_load(self) -> None:
+        """Have the electronic load draw nothing, and connect it to nothing."""
+        self._load.disconnect()
+        self._note(drawn_from="")
+
+    def draw(self, drawn: Drawn, level: float) -> None:
+        """Have the connected electronic load draw; raises as `LoadControl.draw`."""
+        self._load.draw(drawn, level)
+        self._note(drawn=drawn.value, drawn_level=level)
+
+    def stop_drawing(self) -> None:
+        """Have the electronic load draw nothing."""
+        self._load.stop()
+        self._note(drawn=NOTHING_DRAWN)
+
+    def read_load(self) -> LoadReading:
+        """Read the electronic load and log it."""
+        reading = self._load.read()
+        fields = {
+            "voltage_v": reading.voltage_v,
+            "current_a": reading.current_a,
+            "power_w": reading.power_w,
+            "drawing": reading.drawing,
+            "tripped": reading.tripped,
+            "reversed": reading.reversed,
+        }
+        self._sampler.log(self.now_s, "electronic-load", 0.005, fields)
+        return reading
+
     def arm(self, on: bool) -> None:
-        """Close or open the arm relay."""
+        """Close or open the arm relay; it opens without current of the electronic load."""
+        if not on:
+            self._load.before_disarming()
         self._daq.set_digital(self._sheet.arm_output, on)
         self._guard.armed = on
         self._note(armed=on)
@@ -411,6 +450,7 @@ class BenchRig:
         self._guard.set_voltage_v = self._most_volts_expected()
         steps: list[tuple[str, Callable[[], None]]] = [
             *((f"{switch} released", partial(self._switch, switch, closed=False)) for switch in self._sheet.switches),
+            ("electronic load off", self._load.make_safe),
             ("watch between captures ended", self._between.stop),
             ("time for the unit to brake", lambda: self._clock.sleep_s(BRAKE_S)),
             ("motor outputs disarmed", lambda: self.arm(False)),

@@ -130,6 +130,7 @@ def _run(
         sheet=sheets.bench,
         unit=sheets.unit,
         supply=opened.supply,
+        load=opened.load,
         daq=opened.daq,
         bus=BusTraffic(opened.bus, sheets.unit.bus) if opened.bus is not None else None,
         clock=opened.clock,
@@ -177,10 +178,14 @@ def _facts(request: RunRequest, sheets: RunSheets, seed: int) -> RunFacts:
 
 
 def _instrument(role: str, identity: Identity, sheets: RunSheets) -> InstrumentFacts:
-    address, calibration = {
-        "supply": (sheets.bench.supply.resource, sheets.bench.supply.calibration),
-        "daq": (sheets.bench.daq.url, sheets.bench.daq.calibration),
-    }[role]
+    bench = sheets.bench
+    known = {
+        "supply": (bench.supply.resource, bench.supply.calibration),
+        "daq": (bench.daq.url, bench.daq.calibration),
+    }
+    if bench.electronic_load is not None:
+        known["electronic load"] = (bench.electronic_load.resource, bench.electronic_load.calibration)
+    address, calibration = known[role]
     return InstrumentFacts(
         role=role,
         address=address,

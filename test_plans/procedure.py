@@ -37,6 +37,10 @@ class Needs:
     stimulus_v: float = 0.0  # highest level asked of any of them
     switches: tuple[str, ...] = ()
     paths: tuple[str, ...] = ()
+    drawn_from: tuple[str, ...] = ()  # outputs (or `plug`) that the electronic load draws from
+    drawn_a: float = 0.0  # most current it is set to
+    drawn_w: float = 0.0  # most power it may have to take
+    drawn_reversed: bool = False  # its leads must be exchanged on the way
     bus: bool = False  # the avionics bus
     limits: tuple[tuple[str, float], ...] = ()  # (limit key, expected standard uncertainty)
     untested: tuple[str, ...] = ()  # sentences: what of its characteristic it can't show on a bench of this kind

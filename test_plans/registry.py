@@ -5,6 +5,7 @@ from types import MappingProxyType
 
 from test_plans.bench_checks import BenchCheck
 from test_plans.bench_leads import BenchLeads
+from test_plans.bench_load import BenchLoad
 from test_plans.bus_ramp import BusRamp
 from test_plans.dimming import DimmingCurve
 from test_plans.dimming_bus import DimmingBus
@@ -35,12 +36,14 @@ from test_plans.trim_airspeed_lost import TrimAirspeedLost
 from test_plans.trim_bus_voltage import TrimBusVoltage
 from test_plans.trim_contact_gaps import TrimContactGaps
 from test_plans.trim_cut_off import TrimCutOff
+from test_plans.trim_drop_sweep import TrimDropSweep
 from test_plans.trim_latency import TrimLatency
 from test_plans.trim_legs import TrimLegs
 from test_plans.trim_light import TrimLight
 from test_plans.trim_loaded import TrimLoaded
 from test_plans.trim_motor import TrimMotor
 from test_plans.trim_opposing import TrimOpposing
+from test_plans.trim_over_current import TrimOverCurrent
 from test_plans.trim_priority import TrimPriority
 from test_plans.trim_repeated_taps import TrimRepeatedTaps
 from test_plans.trim_speed import TrimSpeed
@@ -51,6 +54,7 @@ from test_plans.unpowered import Unpowered
 
 _ALL: tuple[Procedure, ...] = (
     BenchCheck(),
+    BenchLoad(),
     BenchLeads(),
     Unpowered(),
     PowerUp(),
@@ -88,6 +92,8 @@ _ALL: tuple[Procedure, ...] = (
     TrimLoaded(),
     TrimLegs(),
     TrimMotor(),
+    TrimDropSweep(),
+    TrimOverCurrent(),
     TrimCutOff(),
     TrimTogether(),
     TrimBusVoltage(),

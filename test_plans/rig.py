@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
+NOTHING_DRAWN = "nothing"  # what stands in a note for an electronic load that is off
 NOT_SURE = "not sure"  # what stands for the lamps of a look that told nothing
 
 
@@ -47,6 +48,26 @@ class SupplyReading:
     set_voltage_v: float
     current_limit_a: float
     limiting: bool  # status bit, latched since the last reading; corroborates only
+
+
+class Drawn(StrEnum):
+    """What an electronic load holds constant."""
+
+    CURRENT = "current"
+    POWER = "power"
+    RESISTANCE = "resistance"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadReading:
+    """The electronic load's own meters and state; they corroborate only."""
+
+    voltage_v: float
+    current_a: float
+    power_w: float
+    drawing: bool  # its input is on
+    tripped: bool  # a protection has switched it off
+    reversed: bool  # it saw the voltage the wrong way round since the last reading
 
 
 class CaptureSession(Protocol):
@@ -135,6 +156,29 @@ class Rig(Protocol):
 
     def set_load(self, output: str, position: str) -> None:
         """Switch a load relay by output (or `plug`) and position name (`9.0 ohm`, `1 kohm`, `open`)."""
+        ...
+
+    def connect_load(self, output: str, *, reverse: bool = False) -> None:
+        """Connect the electronic load to one output (or `plug`) and nowhere else; its input is off then, at 0 A.
+
+        `reverse` exchanges its leads, for an output that drives its minus pin. Switched while nothing flows.
+        """
+        ...
+
+    def disconnect_load(self) -> None:
+        """Have the electronic load draw nothing, and connect it to nothing."""
+        ...
+
+    def draw(self, drawn: Drawn, level: float) -> None:
+        """Have the connected electronic load draw: A, W or ohm, from now on."""
+        ...
+
+    def stop_drawing(self) -> None:
+        """Have the electronic load draw nothing; it stays connected."""
+        ...
+
+    def read_load(self) -> LoadReading:
+        """Read the electronic load; logged as `electronic-load` event."""
         ...
 
     def arm(self, on: bool) -> None:

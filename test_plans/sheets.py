@@ -307,6 +307,21 @@ class ChannelFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ElectronicLoadFacts:
+    """What the electronic load reaches and can; bounds are half-widths."""
+
+    outputs: tuple[str, ...]  # trim axes, and `plug`
+    reverses: bool  # a relay exchanges its leads
+    max_current_a: float
+    max_power_w: float
+    slew_a_per_s: float
+    current_relative_bound: float  # of what it draws against what was set, and of its own meter
+    current_absolute_bound_a: float
+    voltage_relative_bound: float  # of its own meter
+    voltage_absolute_bound_v: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchFacts:
     """What procedures may know of the bench beyond its signals."""
 
@@ -330,6 +345,7 @@ class BenchFacts:
     reference_v: float
     reference_bound_v: float
     report_time_bound_s: float  # how well the host knows when a frame came
+    electronic_load: ElectronicLoadFacts | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,12 +2,13 @@
 
 import math
 from collections.abc import Iterable
+from dataclasses import replace
 
-from test_plans.conditions import conforming_a, text
+from test_plans.conditions import bus_voltage_v, conforming_a, text
 from test_plans.driving import axes_under_test
 from test_plans.expected import through
 from test_plans.procedure import CaptureNeed, Needs
-from test_plans.rig import SupplyPath
+from test_plans.rig import Rig, SupplyPath
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
 from test_plans.switch_lines import watched_lines
@@ -94,6 +95,45 @@ def trim_needs(
         bus=True,
         limits=limits,
     )
+
+
+def drawn_needs(
+    setup: Setup,
+    captures: tuple[CaptureNeed, ...],
+    *,
+    condition: str,
+    limit_a: float,
+    most_a: float,
+    limits: tuple[tuple[str, float], ...],
+    switches: Iterable[TrimSwitch],
+) -> Needs:
+    """Return the needs of a procedure that draws of the axes under test by electronic load, `most_a` at most."""
+    volts = bus_voltage_v(setup)
+    needs = trim_needs(
+        setup,
+        captures,
+        volts=volts,
+        condition=condition,
+        limit_a=limit_a,
+        load="open",
+        limits=limits,
+        switches=switches,
+    )
+    return replace(
+        needs,
+        drawn_from=tuple(axis.name for axis in axes_under_test(setup)),
+        drawn_a=most_a,
+        drawn_w=most_a * volts,
+        drawn_reversed=True,
+    )
+
+
+def hang_on(rig: Rig, axis: TrimAxis, switch: TrimSwitch) -> None:
+    """Connect the electronic load to an axis, the way round that a switch drives it, and arm."""
+    rig.arm(False)
+    rig.connect_load(axis.name, reverse=switch.polarity < 0)
+    rig.arm(True)
+    rig.wait(0.050)
 
 
 def light_needs(

@@ -20,6 +20,7 @@ from instruments.simulated.parameters import (
     DigitalOutputParameters,
     DimmerOutput,
     DiscreteInput,
+    ElectronicLoadParameters,
     MotorParameters,
     PathParameters,
     PlainOutput,
@@ -30,6 +31,7 @@ from instruments.simulated.parameters import (
     TwinParameters,
 )
 from instruments.simulated.plant import Plant
+from instruments.simulated.port import LoadMode
 
 SECOND = 1_000_000_000
 MILLISECOND = 1_000_000
@@ -65,6 +67,8 @@ LOAD_1_KOHM = {name: 33 + index for index, name in enumerate(AXES)}
 LOAD_MOTOR = {name: 36 + index for index, name in enumerate(AXES)}
 PLUG_LOAD = 40
 FEED = 41  # of discrete 8 from the bus, 100 ohm
+DRAW = {name: 42 + index for index, name in enumerate((*AXES, "plug"))}
+REVERSE = 46
 # Digital inputs
 BUS_RECEIVE = 0
 SWITCH_LINE = {name: 1 + index for index, name in enumerate(SWITCHES)}
@@ -128,6 +132,8 @@ def dotterel_bench(**changes: Any) -> BenchParameters:
             output: DigitalOutputParameters(action="load", target=name, position=position)
             for name, output in loads.items()
         }
+    digital |= {output: DigitalOutputParameters(action="draw", target=name) for name, output in DRAW.items()}
+    digital[REVERSE] = DigitalOutputParameters(action="reverse")
     lines = {BUS_RECEIVE: DigitalInputParameters(source="bus")}
     lines |= {line: DigitalInputParameters(source="pin", target=pin_of(name)) for name, line in SWITCH_LINE.items()}
     supply = SupplyParameters(
@@ -156,6 +162,9 @@ def dotterel_bench(**changes: Any) -> BenchParameters:
         },
         feeds_ohm={pin_of("discrete-8"): 100.0},
         motors={(axis, "motor"): TRIM_MOTOR for axis in AXES},
+        electronic_load=ElectronicLoadParameters(
+            max_current_a=30.0, max_power_w=150.0, least_ohm=0.05, slew_a_per_s=10e3
+        ),
     )
 
 
@@ -294,6 +303,17 @@ class World:
         """Put the motor to an axis, then arm."""
         self.plant.set_digital_output(LOAD_MOTOR[axis], True)
         self.plant.set_digital_output(ARM, True)
+
+    def draw(self, mode: LoadMode, level: float, *, where: str, reverse: bool = False) -> None:
+        """Arm, connect the electronic load to an axis or the plug, and have it draw."""
+        load = self.plant.load
+        assert load is not None
+        self.plant.set_digital_output(ARM, True)
+        self.plant.set_digital_output(REVERSE, reverse)
+        self.plant.set_digital_output(DRAW[where], True)
+        load.set_mode(mode)
+        load.set_level(mode, level)
+        load.set_input(True)
 
     def times(self, start_s: float, stop_s: float, rate_hz: float = 50e3) -> NDArray[np.int64]:
         """Return sample instants in ns on a grid from the plant's beginning."""

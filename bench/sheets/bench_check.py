@@ -4,7 +4,14 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from bench.errors import Problem
-from bench.sheets.bench_file import MOTOR_DEFECTS, AdapterTable, BenchFile, LoadTable, SignalTable
+from bench.sheets.bench_file import (
+    MOTOR_DEFECTS,
+    AdapterTable,
+    BenchDefectTable,
+    BenchFile,
+    LoadTable,
+    SignalTable,
+)
 from bench.sheets.schema import suggestion
 from bench.sheets.signals import BENCH_NODES, GROUND, LINES, PLUG, ExpectedSignal, expected_signals
 from bench.sheets.source import join_key
@@ -36,6 +43,7 @@ def check_bench(bench: BenchFile, unit: UnitSheet, file: str) -> Iterator[Proble
         yield from _signal(bench, unit, here, (name, signal), file)
     yield from _stimuli_and_switches(unit, adapter, here, file)
     yield from _loads(bench, unit, adapter, here, file)
+    yield from _load_wires(bench, unit, adapter, here, file)
     yield from _bus(bench, unit, adapter, here, file)
     yield from _pins(unit, adapter, here, file)
 
@@ -44,6 +52,7 @@ def check_bench_itself(bench: BenchFile, file: str) -> Iterator[Problem]:
     """Yield every fault of meaning that is one whatever unit is on the bench."""
     yield from _rates(bench, file)
     yield from _paths(bench, file)
+    yield from _electronic_load(bench, file)
     if bench.simulation is not None:
         yield from _bench_defects(bench, file)
 
@@ -68,6 +77,36 @@ def _paths(bench: BenchFile, file: str) -> Iterator[Problem]:
         yield Problem(file, "paths.run", "is missing", "add it: no unit can be powered without it")
 
 
+def _electronic_load(bench: BenchFile, file: str) -> Iterator[Problem]:
+    load = bench.electronic_load
+    if load is None:
+        return
+    if load.least_resistance >= load.most_resistance:
+        what = f"{format_quantity(load.least_resistance, RESISTANCE)} is not below most-resistance"
+        yield Problem(file, "electronic-load.least-resistance", what, "swap the two, or correct one")
+    if load.protection_bit == load.reverse_bit:
+        what = f"bit {load.reverse_bit} is already protection-bit"
+        yield Problem(file, "electronic-load.reverse-bit", what, "give each its own: see the load's manual")
+
+
+def _load_wires(bench: BenchFile, unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
+    """Each output that the electronic load reaches is one of the model, and is reached at its own pins."""
+    if adapter.electronic_load and bench.electronic_load is None:
+        what = "is missing"
+        yield Problem(file, "electronic-load", what, f"add it: {here}.electronic-load wires one")
+    pins = {axis.name: (axis.plus_pin, axis.minus_pin) for axis in unit.trims}
+    pins[PLUG] = (adapter.positive_pin, adapter.negative_pin)
+    for name, wire in adapter.electronic_load.items():
+        key = f"{here}.electronic-load.{name}"
+        if name not in pins:
+            what = "is nothing that an electronic load goes to: a trim axis, or plug"
+            yield Problem(file, key, what, suggestion(name, pins, "outputs"))
+            continue
+        for side, wanted, found in zip(("plus", "minus"), pins[name], (wire.plus, wire.minus), strict=True):
+            if found != wanted:
+                yield Problem(file, f"{key}.{side}", _node_fault(unit, found, wanted), _node_mend(wanted))
+
+
 def _channels(bench: BenchFile, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
     """Each input and output of the DAQ exists and leads to one place."""
     signals = [_Use(f"{join_key(f'{here}.signals', name)}.input", wire.input) for name, wire in adapter.signals.items()]
@@ -89,7 +128,13 @@ def _channels(bench: BenchFile, adapter: AdapterTable, here: str, file: str) -> 
             for output, positions in adapter.loads.items()
             for position, load in positions.items()
         ),
+        *(
+            _Use(f"{here}.electronic-load.{n}.digital-output", w.digital_output)
+            for n, w in adapter.electronic_load.items()
+        ),
     ]
+    if bench.electronic_load is not None and bench.electronic_load.reverse_output is not None:
+        drives.append(_Use("electronic-load.reverse-output", bench.electronic_load.reverse_output))
     yield from _used_once("digital output", drives, bench.daq.digital_outputs, file)
 
 
@@ -315,7 +360,9 @@ def targets(bench: BenchFile, kind: str) -> frozenset[str]:
 def _spoilable(adapter: AdapterTable, kind: str) -> Iterable[str]:
     if kind in MOTOR_DEFECTS:
         return motor_outputs(adapter)
-    return adapter.signals if kind == "channel-clipped" else adapter.stimuli
+    if kind == "channel-clipped":
+        return adapter.signals
+    return adapter.electronic_load if kind == "load-wire-open" else adapter.stimuli
 
 
 def _bench_defects(bench: BenchFile, file: str) -> Iterator[Problem]:
@@ -333,22 +380,33 @@ def _bench_defects(bench: BenchFile, file: str) -> Iterator[Problem]:
         if entry.id in seen:
             yield Problem(file, f"{key}.id", f'"{entry.id}" stands twice', "give each defect its own id")
         seen.add(entry.id)
-        needed = {
-            "supply-limit": {"current"},
-            "stimulus-dead": {"target"},
-            "channel-clipped": {"target", "part"},
-            "frames-lost": {"part"},
-            "motor-resistance": {"target", "part"},
-            "motor-seized": {"target"},
-            "motor-open": {"target"},
-        }.get(entry.kind, set())
-        given = {side for side in ("target", "current", "part") if getattr(entry, side) is not None}
-        for side in sorted(needed - given):
-            yield Problem(file, f"{key}.{side}", "is missing", f"add it: {entry.kind} needs it")
-        for side in sorted(given - needed):
-            yield Problem(file, f"{key}.{side}", f"{entry.kind} has none", "take it out")
-        if bench.adapters and entry.target is not None:
-            known = targets(bench, entry.kind)
-            if entry.target not in known:
-                what = f'there is no "{entry.target}"'
-                yield Problem(file, f"{key}.target", what, suggestion(entry.target, known, "targets"))
+        yield from _bench_defect(bench, entry, key, file)
+
+
+_NEEDED = {
+    "supply-limit": {"current"},
+    "stimulus-dead": {"target"},
+    "channel-clipped": {"target", "part"},
+    "frames-lost": {"part"},
+    "motor-resistance": {"target", "part"},
+    "motor-seized": {"target"},
+    "motor-open": {"target"},
+    "load-off": {"part"},
+    "load-wire-open": {"target"},
+}
+
+
+def _bench_defect(bench: BenchFile, entry: BenchDefectTable, key: str, file: str) -> Iterator[Problem]:
+    needed = _NEEDED.get(entry.kind, set())
+    given = {side for side in ("target", "current", "part") if getattr(entry, side) is not None}
+    for side in sorted(needed - given):
+        yield Problem(file, f"{key}.{side}", "is missing", f"add it: {entry.kind} needs it")
+    for side in sorted(given - needed):
+        yield Problem(file, f"{key}.{side}", f"{entry.kind} has none", "take it out")
+    if entry.kind.startswith("load-") and bench.electronic_load is None:
+        yield Problem(file, f"{key}.kind", "the bench has no electronic load", "take it out, or add the load")
+    elif bench.adapters and entry.target is not None:
+        known = targets(bench, entry.kind)
+        if entry.target not in known:
+            what = f'there is no "{entry.target}"'
+            yield Problem(file, f"{key}.target", what, suggestion(entry.target, known, "targets"))

@@ -18,6 +18,7 @@ from bench.sheets.fields import (
     PositiveBackEmf,
     PositiveBitRate,
     PositiveByteRate,
+    PositiveCurrentSlew,
     PositiveFriction,
     PositiveHenries,
     PositiveInertia,
@@ -26,6 +27,7 @@ from bench.sheets.fields import (
     PositiveSeconds,
     PositiveSlew,
     PositiveVolts,
+    PositiveWatts,
     ShuntScale,
     Table,
     Title,
@@ -37,7 +39,9 @@ Position = Annotated[str, Field(min_length=1, max_length=20)]
 SignalName = Annotated[str, Field(min_length=1, max_length=60)]
 NodeName = Annotated[str, Field(min_length=1, max_length=20)]
 MOTOR_DEFECTS = ("motor-resistance", "motor-seized", "motor-open")
+LOAD_DEFECTS = ("load-dead", "load-off", "load-wire-open")  # of the electronic load
 Bit = Annotated[int, Field(ge=0, le=15)]
+Header = Annotated[str, Field(pattern=r"^[A-Z]{1,12}(:[A-Z]{1,12})*$", max_length=40)]  # of a SCPI command, short form
 
 
 class SupplyTable(Table):
@@ -54,6 +58,26 @@ class SupplyTable(Table):
     current_accuracy: AmperesAccuracy
     limiting_bit: Bit
     overvoltage_bit: Bit
+    calibration: Title
+
+
+class ElectronicLoadTable(Table):
+    """`[electronic-load]`: a bench may do without."""
+
+    resource: Title
+    time_out: PositiveSeconds
+    max_current: PositiveAmperes
+    max_power: PositiveWatts
+    least_resistance: PositiveOhms
+    most_resistance: PositiveOhms
+    slew: PositiveCurrentSlew
+    voltage_accuracy: VoltsAccuracy  # of its own meter
+    current_accuracy: AmperesAccuracy  # of setting and meter
+    mode_header: Header  # makers differ from here on: what chooses the mode
+    input_header: Header  # what switches the input
+    protection_bit: Bit
+    reverse_bit: Bit
+    reverse_output: Line | None = None  # of the relay that exchanges its leads
     calibration: Title
 
 
@@ -178,6 +202,14 @@ class LoadTable(Table):
     to: Literal["ground", "reference", "bus"] = "ground"  # where its other end leads
 
 
+class LoadWireTable(Table):
+    """An entry of an adapter's `electronic-load`: the relay that connects it, and the pins it then stands between."""
+
+    digital_output: Line
+    plus: PinName
+    minus: PinName
+
+
 class BusWireTable(Table):
     """An adapter's `bus`."""
 
@@ -196,6 +228,7 @@ class AdapterTable(Table):
     stimuli: dict[Name, OutputWireTable] = Field(default_factory=dict)
     switches: dict[Name, SwitchWireTable] = Field(default_factory=dict)
     loads: dict[Name, dict[Position, LoadTable]] = Field(default_factory=dict)
+    electronic_load: dict[Name, LoadWireTable] = Field(default_factory=dict)
     unused: dict[PinName, Title] = Field(default_factory=dict)
 
 
@@ -204,10 +237,20 @@ class BenchDefectTable(Table):
 
     id: Name
     title: Title
-    kind: Literal["supply-limit", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost", *MOTOR_DEFECTS]  # type: ignore[valid-type]
+    kind: Literal[  # type: ignore[valid-type]
+        "supply-limit",
+        "sense-open",
+        "stimulus-dead",
+        "channel-clipped",
+        "frames-lost",
+        *MOTOR_DEFECTS,
+        *LOAD_DEFECTS,
+    ]
     target: SignalName | None = None
     current: PositiveAmperes | None = None  # of `supply-limit`
-    part: Fraction | None = None  # of `channel-clipped` (of its range), `frames-lost`, `motor-resistance` (of its own)
+    part: Fraction | None = (
+        None  # of `channel-clipped`, `motor-resistance` (of its own), `frames-lost`, `load-off` (more)
+    )
 
 
 class BenchSimulationTable(Table):
@@ -229,6 +272,7 @@ class BenchFile(Table):
     default_model: Name | None = None  # of a run that names no model
     supply: SupplyTable
     daq: DaqTable
+    electronic_load: ElectronicLoadTable | None = None
     bus: BusInterfaceTable | None = None
     reference: ReferenceTable
     leads: LeadsTable

@@ -4,11 +4,20 @@ import math
 
 from bench.sheets.bench_check import motor_outputs
 from bench.sheets.bench_file import AdapterTable, BenchFile, LoadTable, MotorTable, SignalTable
-from bench.sheets.bench_sheet import BenchSheet, BusSheet, DaqSheet, LoadWiring, MotorWiring, SignalWiring, SupplySheet
+from bench.sheets.bench_sheet import (
+    BenchSheet,
+    BusSheet,
+    DaqSheet,
+    ElectronicLoadSheet,
+    LoadWiring,
+    MotorWiring,
+    SignalWiring,
+    SupplySheet,
+)
 from bench.sheets.signals import RECEIVE_LINE
 from bench.sheets.simulation_sheet import BenchDefect, BenchSimulation
 from test_plans.rig import SupplyPath
-from test_plans.sheets import BenchFacts, ChannelFacts, LoadPosition, MotorFacts
+from test_plans.sheets import BenchFacts, ChannelFacts, ElectronicLoadFacts, LoadPosition, MotorFacts
 
 OPEN = "open"
 
@@ -43,6 +52,8 @@ def to_bench_sheet(bench: BenchFile, model: str, digest: str) -> BenchSheet:
         reference_v=bench.reference.voltage,
         reference_bound_v=bench.reference.bound,
         facts=_facts(bench, adapter),
+        electronic_load=_electronic_load(bench),
+        load_outputs={name: wire.digital_output for name, wire in adapter.electronic_load.items()},
         digest=digest,
     )
 
@@ -53,7 +64,7 @@ def to_bench_simulation(bench: BenchFile, model: str) -> BenchSimulation | None:
     A defect of a line or channel that the model's adapter does not have is no defect of this bench.
     """
     adapter = bench.adapters[model]
-    wired = {*adapter.signals, *adapter.stimuli, *motor_outputs(adapter)}
+    wired = {*adapter.signals, *adapter.stimuli, *motor_outputs(adapter), *adapter.electronic_load}
     table = bench.simulation
     if table is None:
         return None
@@ -115,6 +126,48 @@ def _daq(bench: BenchFile) -> DaqSheet:
         clock_bound=table.sample_clock,
         watchdog_s=table.watchdog,
         calibration=table.calibration,
+    )
+
+
+def _electronic_load(bench: BenchFile) -> ElectronicLoadSheet | None:
+    table = bench.electronic_load
+    if table is None:
+        return None
+    return ElectronicLoadSheet(
+        resource=table.resource,
+        time_out_s=table.time_out,
+        max_current_a=table.max_current,
+        max_power_w=table.max_power,
+        least_resistance_ohm=table.least_resistance,
+        most_resistance_ohm=table.most_resistance,
+        slew_a_per_s=table.slew,
+        voltage_relative_bound=table.voltage_accuracy[0],
+        voltage_absolute_bound_v=table.voltage_accuracy[1],
+        current_relative_bound=table.current_accuracy[0],
+        current_absolute_bound_a=table.current_accuracy[1],
+        mode_header=table.mode_header,
+        input_header=table.input_header,
+        protection_bit=table.protection_bit,
+        reverse_bit=table.reverse_bit,
+        reverse_output=table.reverse_output,
+        calibration=table.calibration,
+    )
+
+
+def _load_facts(bench: BenchFile, adapter: AdapterTable) -> ElectronicLoadFacts | None:
+    table = bench.electronic_load
+    if table is None:
+        return None
+    return ElectronicLoadFacts(
+        outputs=tuple(adapter.electronic_load),
+        reverses=table.reverse_output is not None,
+        max_current_a=table.max_current,
+        max_power_w=table.max_power,
+        slew_a_per_s=table.slew,
+        current_relative_bound=table.current_accuracy[0],
+        current_absolute_bound_a=table.current_accuracy[1],
+        voltage_relative_bound=table.voltage_accuracy[0],
+        voltage_absolute_bound_v=table.voltage_accuracy[1],
     )
 
 
@@ -240,4 +293,5 @@ def _facts(bench: BenchFile, adapter: AdapterTable) -> BenchFacts:
         reference_v=bench.reference.voltage,
         reference_bound_v=bench.reference.bound,
         report_time_bound_s=bench.bus.report_time if bench.bus else 0.0,
+        electronic_load=_load_facts(bench, adapter),
     )

@@ -1,7 +1,7 @@
 """The bench sheet as a frozen dataclass: instruments, their accuracy, and the wiring of one adapter."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from test_plans.sheets import BenchFacts, MotorFacts
 
@@ -46,6 +46,29 @@ class DaqSheet:
     link_bytes_per_s: float
     clock_bound: float  # relative
     watchdog_s: float
+    calibration: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ElectronicLoadSheet:
+    """The electronic load: address, ratings, accuracy, and what its make calls things."""
+
+    resource: str  # VISA resource name
+    time_out_s: float
+    max_current_a: float
+    max_power_w: float
+    least_resistance_ohm: float
+    most_resistance_ohm: float
+    slew_a_per_s: float
+    voltage_relative_bound: float
+    voltage_absolute_bound_v: float
+    current_relative_bound: float
+    current_absolute_bound_a: float
+    mode_header: str
+    input_header: str
+    protection_bit: int  # of STATus:QUEStionable
+    reverse_bit: int
+    reverse_output: int | None  # digital output that exchanges its leads
     calibration: str
 
 
@@ -126,4 +149,6 @@ class BenchSheet:
     reference_v: float
     reference_bound_v: float
     facts: BenchFacts
+    electronic_load: ElectronicLoadSheet | None = None
+    load_outputs: Mapping[str, int] = field(default_factory=dict)  # trim axis or `plug` -> digital output to the load
     digest: str = ""

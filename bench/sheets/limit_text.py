@@ -86,6 +86,10 @@ LIMIT_QUANTITIES = {
     "trim-reversal-gap": TIME,
     "trim-reversal-current": CURRENT,
     "trim-reversal-voltage": VOLTAGE,
+    "trim-bridge-resistance": RESISTANCE,
+    "trim-drop-linearity": VOLTAGE,
+    "trim-trip-current": CURRENT,
+    "trim-trip-time": TIME,
     "discharge-voltage": VOLTAGE,
 }
 

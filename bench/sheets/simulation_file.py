@@ -78,6 +78,8 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "brake_ohm": units.RESISTANCE,
         "reversal_s": units.TIME,
         "peak_trip_a": units.CURRENT,
+        "trip_a": units.CURRENT,
+        "trip_s": units.TIME,
         "duty_offset": units.PERCENT,
         "positive_duty_fixed": units.PERCENT,
         "negative_duty_fixed": units.PERCENT,

@@ -36,7 +36,7 @@ class BenchDefect:
 
     id: str
     title: str
-    kind: str  # `supply-limit`, `sense-open`, `stimulus-dead`, `channel-clipped`, `frames-lost`, or of `MOTOR_DEFECTS`
+    kind: str  # as `BenchDefectTable` lists them
     target: str  # stimulus, signal or output; "" where there is one only
     value: float  # A for `supply-limit`, else a fraction
 

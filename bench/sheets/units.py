@@ -33,6 +33,7 @@ def _prefixed(symbol: str, prefixes: str) -> tuple[tuple[str, float], ...]:
 
 VOLTAGE = Quantity("a voltage", "13.8 V", "V", "v", _prefixed("V", "um"))
 CURRENT = Quantity("a current", "0.5 A", "A", "a", _prefixed("A", "um"))
+POWER = Quantity("a power", "150 W", "W", "w", _prefixed("W", "mk"))
 RESISTANCE = Quantity(
     "a resistance", "4.7 kohm", "ohm", "ohm", tuple((word + "ohm", scale) for word, scale in _PREFIX_WORDS.items())
 )
@@ -46,6 +47,7 @@ ANGLE = Quantity("an angle turned", "20000 rad", "rad", "rad", (("rad", 1.0),))
 TIME = Quantity("a time", "500 ms", "s", "s", (*_prefixed("s", "um"), ("min", 60.0)))
 FREQUENCY = Quantity("a frequency", "240 Hz", "Hz", "hz", _prefixed("Hz", "kM"))
 VOLTAGE_RATE = Quantity("a rate of voltage", "5 V/s", "V/s", "v_per_s", (("V/s", 1.0), ("mV/s", 1e-3), ("V/ms", 1e3)))
+CURRENT_RATE = Quantity("a rate of current", "10 A/ms", "A/s", "a_per_s", (("A/s", 1.0), ("A/ms", 1e3), ("A/us", 1e6)))
 SAMPLE_RATE = Quantity("a sample rate", "50 kS/s", "S/s", "hz", (("S/s", 1.0), ("kS/s", 1e3), ("MS/s", 1e6)))
 BIT_RATE = Quantity(
     "a bit rate", "125 kbit/s", "bit/s", "bit_per_s", (("bit/s", 1.0), ("kbit/s", 1e3), ("Mbit/s", 1e6))

@@ -1,7 +1,7 @@
 """All outputs of the unit with the loads the bench puts to them, and what they draw from the bus together."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from instruments.simulated.dimmer_stage import Dimmer, Draw
 from instruments.simulated.motor_drive import MotorDrive
@@ -22,6 +22,7 @@ class OutputStage:
         self.plain = [Plain(output) for output in parameters.outputs]
         self.creeping: set[str] = set()  # bridges that creep unless they drive
         self.motors: dict[str, MotorDrive] = {}  # by bridge, of the bench's motors
+        self.on_bridge: Callable[[], None] | None = None  # a bridge shows something else
         self._relays = relays
 
     def show_bridge(self, now_ns: int, name: str, direction: int, duty: float, *, bus_v: float) -> None:
@@ -37,6 +38,7 @@ class OutputStage:
         if self._feed_ohm > 0.0:
             self._share_feed(now_ns)
         self._show_motor(name)
+        self._tell()
 
     def _show_motor(self, name: str) -> None:
         """Have a motor follow what its bridge does now, where one stands behind it."""
@@ -48,6 +50,10 @@ class OutputStage:
         """Have every motor look at the bus."""
         for drive in self.motors.values():
             drive.bus_changed()
+
+    def _tell(self) -> None:
+        if self.on_bridge is not None:
+            self.on_bridge()
 
     def _share_feed(self, now_ns: int) -> None:
         """Have every driving bridge see what the common feed leaves of the bus, mean currents taken."""
@@ -88,6 +94,7 @@ class OutputStage:
             dimmer.lose_power(now_ns)
         for output in self.plain:
             output.show(now_ns, running=False)
+        self._tell()
 
     def draw(self) -> Draw:
         """Return what all outputs draw together."""

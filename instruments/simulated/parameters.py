@@ -83,7 +83,8 @@ class DigitalOutputParameters:
 
     Actions: `press` (close pin `target` to ground; `dead` is a defect: never closes), `arm`, `path` (bus
     switch to position `target`; none on is open), `load` (put `target`'s load to `position`; none on is open),
-    `feed` (connect pin `target` to the bus through its resistor).
+    `feed` (connect pin `target` to the bus through its resistor), `draw` (connect the electronic load to `target`;
+    `dead` is a defect: never does), `reverse` (exchange its leads).
     """
 
     action: str
@@ -143,6 +144,23 @@ class MotorParameters:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ElectronicLoadParameters:
+    """An electronic load as it really is: limits, slew, errors and defects."""
+
+    max_current_a: float
+    max_power_w: float
+    least_ohm: float  # of its transistors fully on: what it draws at next to no voltage
+    slew_a_per_s: float
+    current_gain_error: float = 0.0  # of what it draws against what was set
+    current_offset_a: float = 0.0
+    voltage_reading_gain_error: float = 0.0
+    voltage_reading_offset_v: float = 0.0
+    current_reading_gain_error: float = 0.0
+    current_reading_offset_a: float = 0.0
+    dead: bool = False  # defect: draws nothing, whatever it is told
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchParameters:
     """The simulated bench without the unit."""
 
@@ -153,6 +171,7 @@ class BenchParameters:
     loads_to_reference: frozenset[tuple[str, str]] = frozenset()  # (output, position) that lead to the reference
     feeds_ohm: Mapping[str, float] = field(default_factory=dict)  # input pin -> resistor to the bus on a relay
     motors: Mapping[tuple[str, str], MotorParameters] = field(default_factory=dict)  # by output and position
+    electronic_load: ElectronicLoadParameters | None = None
     host_latency_s: tuple[float, float] = (0.0002, 0.002)  # after a bus frame's end, until the host has it
 
 
@@ -248,6 +267,7 @@ class TwinParameters:
     <a>.high_part (per cent of the bridge's resistance that lie in the leg towards the bus), <a>.positive_high_ohm,
     <a>.negative_low_ohm (more resistance in one leg of one direction), <a>.brake_ohm (of both legs at rest),
     <a>.reversal_s (pause between one direction and the other), <a>.peak_trip_a (a motor's current that stops it),
+    <a>.trip_a, <a>.trip_s (over-current trip: from this current on for so long; 0 A is none),
     <a>.positive_duty_fixed, <a>.negative_duty_fixed (per cent, whatever the airspeed; 0 follows it), and, 0 in a good
     unit and there from 0.5 on: <a>.leads_swapped, <a>.set_wrongly (in `reversed` and the settings already) and those of
     `trim_faults.TrimFaults` (<a>.priority_delay_s in s, <s>.uncut),

@@ -8,6 +8,7 @@ DAQ applies `clip_fraction`), coupling between inputs, their input resistance an
 (every input is read at every instant). What the unit and its supply leave out stands in `twin` and `network`.
 """
 
+import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
@@ -17,9 +18,10 @@ from numpy.typing import NDArray
 from instruments.simulated.agenda import Agenda, Order
 from instruments.simulated.bus_line import BusLine
 from instruments.simulated.input_pulls import input_pulls
+from instruments.simulated.load_stage import NO_FEED, Feed, LoadStage
 from instruments.simulated.network import InputNetwork
 from instruments.simulated.parameters import BenchParameters, Probe, TwinParameters
-from instruments.simulated.port import PlantPort, SupplyPort
+from instruments.simulated.port import LoadPort, PlantPort, SupplyPort
 from instruments.simulated.relays import GROUND, LINES, PLUG, Relays
 from instruments.simulated.sampling import Piece, Signal, Values, Window
 from instruments.simulated.stimulus_pins import StimulusPins
@@ -65,6 +67,8 @@ class Plant:
         self._relays.on_press = self._pins.press
         self._relays.on_feed = self._pins.feed
         self._ground_feed = Signal()
+        self._load_stage = self._electronic_load()
+        self.load: LoadPort | None = self._load_stage
         self._signals = self._signals_by_pin()
         self._nodes = {number: self._quantity(number, channel.probe) for number, channel in bench.daq.inputs.items()}
 
@@ -246,6 +250,55 @@ class Plant:
             plug_conductance_s=1.0 / self._relays.load_ohm(PLUG),
         )
 
+    def _electronic_load(self) -> LoadStage | None:
+        """Return the electronic load, woken by whatever may move what it hangs on; None where the bench has none."""
+        if self.bench.electronic_load is None:
+            return None
+        stage = LoadStage(
+            self.bench.electronic_load,
+            self._agenda,
+            feed=self._load_feed,
+            apply=self._apply_load,
+            restless=self._network.moving,
+        )
+        self._network.on_change = _both(self._network.on_change, stage.wake)
+        self.twin.outputs.on_bridge = stage.wake
+        self._relays.on_load = _both(self._relays.on_load, stage.wake)
+        self._relays.on_path = _both(self._relays.on_path, stage.wake)
+        self._relays.on_draw = self._reconnect_load
+        return stage
+
+    def _load_feed(self) -> Feed:
+        """Return what the electronic load hangs on, through its relays, with the resistors that stand beside it."""
+        where, relays = self._relays.drawn_from, self._relays
+        if where == PLUG:
+            feed = Feed(self._network.voltage_v(), 0.0)
+        elif where is None or not relays.armed:
+            feed = NO_FEED
+        else:
+            feed = self.twin.outputs.bridges[where].source(self._network.voltage_v())
+            beside_ohm = relays.resistor_ohm(where)
+            if not math.isinf(beside_ohm):
+                part = beside_ohm / (beside_ohm + feed.ohm)
+                feed = Feed(feed.voltage_v * part, feed.ohm * part, feed.duty)
+        return Feed(-feed.voltage_v, feed.ohm, feed.duty) if relays.reversed else feed
+
+    def _apply_load(self, ohm: float) -> None:
+        """Have the electronic load conduct otherwise."""
+        self._relays.drawn_ohm = ohm
+        where = self._relays.drawn_from
+        if where == PLUG:
+            self._connect()
+        elif where is not None:
+            self.twin.load_changed(where)
+
+    def _reconnect_load(self) -> None:
+        """Have the electronic load somewhere else, or the other way round."""
+        self._connect()
+        self.twin.loads_changed()
+        if self._load_stage is not None:
+            self._load_stage.wake()
+
     def _signals_by_pin(self) -> dict[str, Signal]:
         signals: dict[str, Signal] = {}
         for pin in self._pins.names():
@@ -327,6 +380,17 @@ class Plant:
 
     def _window_now(self) -> Window:
         return Window(np.array([self.now_ns], dtype=np.int64), self._network.history)
+
+
+def _both(one: Callable[[], None] | None, other: Callable[[], None]) -> Callable[[], None]:
+    """Return an action that does one after the other."""
+
+    def act() -> None:
+        if one is not None:
+            one()
+        other()
+
+    return act
 
 
 def _first(values: Values) -> float:

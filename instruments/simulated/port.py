@@ -3,7 +3,8 @@
 Times are integer nanoseconds of true time since the plant began. `now_ns` moves only in `advance_to`.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from enum import Enum
 from typing import Protocol
 
 import numpy as np
@@ -41,10 +42,52 @@ class SupplyPort(Protocol):
         ...
 
 
+class LoadMode(Enum):
+    """What an electronic load holds constant; named as its commands name it."""
+
+    CURRENT = "CURR"
+    POWER = "POW"
+    RESISTANCE = "RES"
+
+
+class LoadPort(Protocol):
+    """The electronic load's input stage. Settings take effect at the plant's present time."""
+
+    mode: LoadMode
+    input_on: bool
+    protection_tripped: bool
+
+    @property
+    def levels(self) -> Mapping[LoadMode, float]:
+        """The level of each mode: A, W, ohm."""
+        ...
+
+    def set_mode(self, mode: LoadMode) -> None: ...
+    def set_level(self, mode: LoadMode, level: float) -> None: ...
+    def set_input(self, on: bool) -> None: ...
+    def clear_protection(self) -> None: ...
+    def read_voltage_v(self) -> float:
+        """Return what its meter shows between its terminals."""
+        ...
+
+    def read_current_a(self) -> float:
+        """Return what its meter shows."""
+        ...
+
+    def reversed(self) -> bool:
+        """Say whether its terminals see the voltage the wrong way round now."""
+        ...
+
+    def reversed_since_last_call(self) -> bool:
+        """Say whether they did at any time since the last call of this."""
+        ...
+
+
 class PlantPort(Protocol):
     """One plant: advance it, sample it, drive it."""
 
     supply: SupplyPort
+    load: LoadPort | None  # None: the bench has no electronic load
 
     @property
     def now_ns(self) -> int:

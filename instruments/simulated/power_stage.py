@@ -3,8 +3,7 @@
 Everything is against the unit's signal ground. A bridge drives the bus through its resistance, a part of it in
 either leg, and brakes (0 V) when it does not. What stands here is a resistor; a motor is `motor_drive`'s, which asks
 the bridge for its `terminals`.
-Not modelled: dead time within a leg (from one direction to the other the firmware waits), over-current trips, diodes
-across the legs.
+Not modelled: dead time within a leg (from one direction to the other the firmware waits), diodes across the legs.
 """
 
 import math
@@ -13,6 +12,7 @@ from typing import NamedTuple
 
 from instruments.simulated.agenda import NS_PER_S
 from instruments.simulated.dimmer_stage import Draw, Load
+from instruments.simulated.load_stage import NO_FEED, Feed
 from instruments.simulated.parameters import BridgeOutput, PlainOutput
 from instruments.simulated.sampling import ZERO, Chopping, Piece, Signal
 
@@ -101,6 +101,18 @@ class Bridge:
         """What it and its load conduct while it drives, by its duty; 0 at rest."""
         shape = self._shape
         return 0.0 if shape is None else shape.duty / (shape.load_ohm + shape.legs.ohm)
+
+    def current_a(self, bus_v: float) -> float:
+        """Return what flows while it is on, from a bus of so many volts; 0 at rest."""
+        shape = self._shape
+        return 0.0 if shape is None else bus_v * shape.feed / (shape.load_ohm + shape.legs.ohm)
+
+    def source(self, bus_v: float) -> Feed:
+        """Return what stands between its pins for a load, plus against minus."""
+        shape = self._shape
+        if shape is None:
+            return NO_FEED
+        return Feed(shape.direction * bus_v * shape.feed, shape.legs.ohm, shape.duty)
 
     def drive(self, now_ns: int, direction: int, duty: float, load_ohm: float, *, bus_v: float) -> None:
         """Drive a load one way (+1, -1) with a duty from 0 to 1; `bus_v` is what the bus stands at now."""

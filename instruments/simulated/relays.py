@@ -24,6 +24,8 @@ class Relays:
         self.on_load: Callable[[], None] | None = None  # load of an output, or the arm relay
         self.on_press: Callable[[str, bool], None] | None = None
         self.on_feed: Callable[[str, bool], None] | None = None
+        self.on_draw: Callable[[], None] | None = None  # where the electronic load is connected
+        self.drawn_ohm = math.inf  # what the electronic load conducts now
         self.watchdog = False
         self._bench = bench
         self._on: dict[int, DigitalOutputParameters] = {}
@@ -47,7 +49,15 @@ class Relays:
         return self._positions() == [RUN]
 
     def load_ohm(self, output: str) -> float:
-        """Return the resistance switched to an output (or `plug`); infinite when open. The arm relay is not in it."""
+        """Return the resistance switched to an output (or `plug`); infinite when open. The arm relay is not in it.
+
+        The electronic load counts with what it conducts now.
+        """
+        drawn_ohm = self.drawn_ohm if self.drawn_from == output else math.inf
+        return _parallel((self.resistor_ohm(output), drawn_ohm))
+
+    def resistor_ohm(self, output: str) -> float:
+        """Return the resistance of the resistors alone."""
         positions = self._bench.loads_ohm.get(output, {})
         return _parallel(positions[position] for position in self._loads(output))
 
@@ -57,6 +67,17 @@ class Relays:
             relay.action == "load" and relay.target == output and (output, relay.position) in self._bench.motors
             for relay in self._on.values()
         )
+
+    @property
+    def drawn_from(self) -> str | None:
+        """Where the electronic load is connected: an output or `plug`; None: nowhere, or to more than one."""
+        connected = [relay.target for relay in self._on.values() if relay.action == "draw" and not relay.dead]
+        return connected[0] if len(connected) == 1 else None
+
+    @property
+    def reversed(self) -> bool:
+        """Whether the electronic load's leads are exchanged."""
+        return any(relay.action == "reverse" for relay in self._on.values())
 
     def load(self, output: str) -> Load:
         """Return what is switched to an output, with the voltage it leads to: ground, or the bench's reference."""
@@ -93,6 +114,8 @@ class Relays:
         elif relay.action == "feed":
             if self.on_feed is not None:
                 self.on_feed(relay.target, on)
+        elif relay.action in {"draw", "reverse"}:
+            _call(self.on_draw)
         elif relay.action == "path" or relay.target == PLUG:
             _call(self.on_path)
         else:

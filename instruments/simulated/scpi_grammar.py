@@ -155,6 +155,23 @@ class Switch:
         return math.floor(parse_number(text, "") + 0.5) != 0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """One of several mnemonics such as `CURRent`, in its short or its full form."""
+
+    words: tuple[str, ...]
+
+    def parse(self, text: str) -> str:
+        """Return its short form; -104 or -224 where it can't be taken."""
+        if not _WORD.fullmatch(text):
+            raise ScpiError(-104, text)
+        for word in self.words:
+            short = "".join(character for character in word if character.isupper())
+            if text.upper() in {short, word.upper()}:
+                return short
+        raise ScpiError(-224, text)
+
+
 @dataclass(frozen=True, slots=True)
 class Block:
     """Arbitrary block data of definite or indefinite length."""
@@ -170,7 +187,7 @@ class Block:
         return text[2 + int(text[1]) :].encode("latin-1")
 
 
-Parameter = Number | Whole | Switch | Block
+Parameter = Number | Whole | Switch | Choice | Block
 
 
 def definite_block(payload: bytes) -> bytes:

@@ -1,8 +1,8 @@
 """Firmware, trim: which way each axis drives, from its seats' switches.
 
 The seat of lowest rank that presses commands; both directions of one seat cancel; taking over from another
-seat or reversing passes through a pause. A drive that lasts too long is cut off, and after that, after
-lock-out and after a start a switch that is still held counts only once it was released.
+seat or reversing passes through a pause. A drive that lasts too long is cut off, and after that, after an
+over-current trip, after lock-out and after a start a switch that is still held counts only once it was released.
 A command acts one scan after its debounce. What a seat may do after it was overridden, and what still works
 while another switch is stuck, are the model's habits; what can be wrong stands in `trim_faults`.
 """

@@ -7,8 +7,8 @@ A creeping bridge creeps from the start of the firmware.
 Not modelled: flaps and lights (their outputs stay off), limit switches and position pots. What stands at a trim output
 is a resistor, or a motor of the bench (`motor_drive`); at any other a resistor. Filaments
 and their inrush, LEDs. The display at the hold-up output with its reboot, and the converter behind it: the output is
-at its level while the firmware runs, takes no input power at whatever efficiency, and holds nothing up. Over-current
-trips of bridges, but for the peak trip on a motor; memory of anything but the reset count over a reset, temperature.
+at its level while the firmware runs, takes no input power at whatever efficiency, and holds nothing up. The timed
+over-current trip by a motor's current; memory of anything but the reset count over a reset, temperature.
 """
 
 from collections.abc import Mapping
@@ -24,6 +24,7 @@ from instruments.simulated.motor import Motor
 from instruments.simulated.motor_drive import MotorDrive
 from instruments.simulated.network import InputNetwork
 from instruments.simulated.output_stage import OutputStage
+from instruments.simulated.over_current import OverCurrentTrip
 from instruments.simulated.parameters import MotorParameters, TwinParameters
 from instruments.simulated.relays import Relays
 from instruments.simulated.reports import Reports, airspeed_kt
@@ -76,6 +77,15 @@ class Twin:
                 name, [switch for switch in parameters.switches if switch.axis == name], quantities, pins, habits
             )
             for name in self.outputs.bridges
+        }
+        self._trips = {
+            name: OverCurrentTrip(
+                agenda,
+                trip_a=quantities[f"{name}.trip_a"],
+                trip_s=quantities[f"{name}.trip_s"],
+                on_trip=partial(self._trip, name),
+            )
+            for name in self.axes
         }
         self.lock_out = LockOut(quantities["unit.lockout_v"], quantities["unit.release_v"])
         self.airspeed = AirspeedDuty(
@@ -157,6 +167,12 @@ class Twin:
         drive.on_trip = partial(self._trip, name)
         return drive
 
+    def load_changed(self, name: str) -> None:
+        """Take note that the load of one axis conducts otherwise."""
+        if self.powered:
+            self._show_bridge(name)
+            self._set_draw()
+
     # --- power ------------------------------------------------------------------------------------
 
     def _fall(self) -> None:
@@ -192,8 +208,9 @@ class Twin:
         self._starts += 1  # what was scheduled by the firmware that ran is void
         self._bus.drop_unit_frames()
         self._pins.set_unit(plugged=state is not PowerState.UNPLUGGED, powered=False)
-        for axis in self.axes.values():
+        for name, axis in self.axes.items():
             axis.drive = None
+            self._trips[name].see(0.0)
         self.outputs.lose_power(now_ns)
         if state is PowerState.UNPLUGGED:
             self.outputs.be_absent(now_ns)
@@ -353,9 +370,9 @@ class Twin:
     # --- outputs ----------------------------------------------------------------------------------
 
     def _show_bridge(self, name: str) -> None:
-        self.outputs.show_bridge(
-            self._agenda.now_ns, name, self.axes[name].direction, self._duty, bus_v=self._network.voltage_v()
-        )
+        bus_v = self._network.voltage_v()
+        self.outputs.show_bridge(self._agenda.now_ns, name, self.axes[name].direction, self._duty, bus_v=bus_v)
+        self._trips[name].see(self.outputs.bridges[name].current_a(bus_v))
 
     def _show_dimmer(self, level: DimmerLevel) -> None:
         name, now_ns = level.parameters.name, self._agenda.now_ns

@@ -53,6 +53,8 @@ AXIS_DEFAULTS = {
     "brake_ohm": 0.2,
     "reversal_s": 0.030,
     "peak_trip_a": 10.0,
+    "trip_a": 0.0,
+    "trip_s": 0.1,
     "duty_offset": 0.0,
     "positive_duty_fixed": 0.0,
     "negative_duty_fixed": 0.0,

@@ -6,8 +6,10 @@ from sheet_texts import dotterel
 
 from analysis.finding import LimitKind
 from bench.plan_check import Ability, check_plan, check_step, setup_for
+from bench.run_sheets import SheetNames, load_sheets
 from bench.sheets import default_aircraft, load_bench
 from test_plans.procedure import CaptureNeed, Needs
+from test_plans.registry import PROCEDURES
 from test_plans.sheets import Plan, Step
 
 
@@ -125,6 +127,21 @@ def test_a_modest_step_can_be_done(bench):
             "a resistor of 1 kohm rated 1.5 A for pitch",
         ),
         (
+            {"drawn_from": ("light-1",), "drawn_a": 1.0},
+            "the electronic load does not reach light-1",
+            "a relay from the electronic load to light-1",
+        ),
+        (
+            {"drawn_from": ("pitch",), "drawn_a": 31.0},
+            "wants 31 A of the electronic load, which is rated 30 A",
+            "an electronic load of at least 31 A",
+        ),
+        (
+            {"drawn_from": ("pitch",), "drawn_w": 200.0},
+            "wants 200 W of the electronic load, which is rated 150 W",
+            "an electronic load of at least 200 W",
+        ),
+        (
             {"limits": (("flap-drop", 0.01),)},
             "the unit sheet has no limit flap-drop",
             "limit flap-drop in the unit sheet",
@@ -166,6 +183,24 @@ def test_a_bench_without_bus_can_do_what_needs_none(bench):
     deaf = replace(bench, bus=None)
     assert held(deaf).ability is Ability.CAN
     assert held(deaf, bus=True).cheapest_missing == "a bus interface"
+
+
+def test_a_bench_without_an_electronic_load_says_what_then_goes_untested_and_what_would_do(bench):
+    without = replace(bench, electronic_load=None, load_outputs={})
+    plan = load_sheets(SheetNames(bench="simulated", plan="trim", model="dotterel-6")).plan
+    checked = check_plan(plan, PROCEDURES, unit=dotterel(), aircraft=default_aircraft(dotterel()), bench=without)
+    cant = {step.procedure: step.cheapest_missing for step in checked.steps if step.ability is Ability.CANT}
+    assert cant.keys() == {"bench-load", "trim-drop-sweep", "trim-over-current"}
+    assert all(missing.startswith("an electronic load of at least") for missing in cant.values())
+    assert held(without, loads=(("pitch", "9.0 ohm"),)).ability is Ability.CAN  # resistors serve as far as they go
+
+
+def test_a_load_that_can_not_be_reversed_lacks_a_relay(bench):
+    assert bench.electronic_load is not None
+    stiff = replace(bench, electronic_load=replace(bench.electronic_load, reverse_output=None))
+    step = held(stiff, drawn_from=("pitch",), drawn_reversed=True)
+    assert step.cheapest_missing == "a relay that exchanges the electronic load's leads"
+    assert held(stiff, drawn_from=("pitch",)).ability is Ability.CAN
 
 
 def test_little_to_spare_is_said_but_does_not_forbid(bench):

@@ -1,7 +1,7 @@
 """The rig over the real drivers and the simulated plant: what it drives, what it logs, how it gets safe."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pytest
@@ -16,7 +16,7 @@ from bench.rig import BenchRig
 from bench.run_sheets import SheetNames, load_sheets
 from bench.simulation import simulated_parameters
 from instruments.errors import InstrumentTimeoutError, LateScheduleError, RatingExceededError
-from test_plans.rig import PromptAction, SupplyPath
+from test_plans.rig import Drawn, PromptAction, SupplyPath
 
 SHEETS = load_sheets(SheetNames(bench="simulated", plan="acceptance", model="dotterel-6"))
 
@@ -91,6 +91,7 @@ def stand() -> Iterator[Stand]:
             sheet=SHEETS.bench,
             unit=SHEETS.unit,
             supply=opened.supply,
+            load=opened.load,
             daq=opened.daq,
             bus=BusTraffic(opened.bus, SHEETS.unit.bus),
             clock=opened.clock,
@@ -191,6 +192,92 @@ def test_a_ramp_arrives_in_time_and_value(stand):
 def test_a_load_that_the_bench_does_not_have_is_named(stand):
     with pytest.raises(KeyError, match=r"pitch has no load '3 ohm'"):
         stand.rig.set_load("pitch", "3 ohm")
+
+
+def draw_of_pitch(stand):
+    energise(stand)
+    stand.rig.set_load("pitch", "open")
+    stand.rig.connect_load("pitch")
+    drive_pitch(stand)
+    stand.rig.draw(Drawn.CURRENT, 1.2)
+    stand.rig.wait(0.05)
+
+
+def test_the_electronic_load_draws_of_the_output_it_hangs_on_and_says_so(stand):
+    with stand.rig.capture("drawn", ("pitch.current",), sample_rate_hz=1000.0):
+        draw_of_pitch(stand)
+        reading = stand.rig.read_load()
+        stand.rig.stop_drawing()
+        stand.rig.wait(0.05)
+    assert stand.kept.captures[0].volts("pitch.current").max() == pytest.approx(1.2, abs=0.03)
+    assert (reading.current_a, reading.drawing, reading.reversed) == (pytest.approx(1.2, abs=0.03), True, False)
+    assert reading.power_w == pytest.approx(reading.voltage_v * reading.current_a, abs=0.01)
+    assert stand.bench.plant.motor_current_a("pitch") == pytest.approx(0.0, abs=1e-3)
+    notes = [event.fields for event in stand.kept.captures[0].events if event.kind == "note"]
+    assert {"drawn_from": "pitch", "reversed": False} in notes
+    assert {"drawn": "current", "drawn_level": 1.2} in notes
+    assert {"drawn": "nothing"} in notes
+
+
+def test_its_relays_and_the_arm_relay_switch_without_current(stand):
+    draw_of_pitch(stand)
+    stand.rig.connect_load("roll")
+    assert not stand.bench.plant.load.input_on
+    stand.rig.draw(Drawn.CURRENT, 1.0)
+    stand.rig.arm(False)
+    assert not stand.bench.plant.load.input_on
+
+
+def test_making_safe_switches_the_electronic_load_off_first(stand):
+    draw_of_pitch(stand)
+    stand.rig.make_safe()
+    assert not stand.bench.plant.load.input_on
+    assert not stand.bench.plant.output_on
+
+
+def test_a_load_whose_input_is_not_known_to_be_off_is_named_and_the_rest_is_made_safe(stand, monkeypatch):
+    draw_of_pitch(stand)
+
+    def lost():
+        raise InstrumentTimeoutError("electronic load: no answer")
+
+    monkeypatch.setattr(stand.bench.load, "make_safe", lost)
+    with pytest.raises(UnsafeError) as unsafe:
+        stand.rig.make_safe()
+    assert [problem.split(":")[0] for problem in unsafe.value.problems] == ["electronic load off"]
+    assert not stand.bench.plant.output_on
+
+
+def test_what_the_electronic_load_may_not_do_never_reaches_it(stand):
+    with pytest.raises(KeyError, match="connected to nothing"):
+        stand.rig.draw(Drawn.CURRENT, 1.0)
+    with pytest.raises(KeyError, match="does not reach flap; it reaches plug, pitch, roll, yaw"):
+        stand.rig.connect_load("flap")
+    stand.rig.connect_load("pitch")
+    for drawn, level in ((Drawn.CURRENT, 10.0), (Drawn.POWER, 151.0), (Drawn.RESISTANCE, 1.0)):
+        with pytest.raises(RatingExceededError, match=r"it is rated 150 W\. Nothing was set|150 W of the bench sheet"):
+            stand.rig.draw(drawn, level)
+    assert not stand.bench.plant.load.input_on
+
+
+def test_a_bench_without_an_electronic_load_refuses_to_draw_and_gets_safe(stand):
+    rig = BenchRig(
+        sheet=replace(SHEETS.bench, electronic_load=None, load_outputs={}),
+        unit=SHEETS.unit,
+        supply=stand.bench.supply,
+        daq=stand.bench.daq,
+        bus=None,
+        clock=stand.bench.clock,
+        operator=stand.bench.operator,
+        recorder=stand.kept,
+        on_wait=lambda: None,
+        say=stand.said.append,
+    )
+    for ask in (rig.read_load, rig.stop_drawing, lambda: rig.connect_load("pitch")):
+        with pytest.raises(KeyError, match="the bench has no electronic load"):
+            ask()
+    rig.disconnect_load()
+    rig.make_safe()
 
 
 @pytest.mark.parametrize(("voltage_v", "current_a"), [(16.5, 1.0), (50.0, 1.0), (13.8, 100.0)])

@@ -1,4 +1,6 @@
 import math
+import re
+from importlib.resources import files
 
 import pytest
 from sheet_texts import changed, dotterel, problems_of
@@ -201,6 +203,27 @@ INPUT_8 = '"discrete-2.voltage" = { input = 8, range = "10 V", probe = "volts", 
             ('kind = "sense-open"', 'kind = "sense-closed"'),
             "simulation.defects[1].kind: found \"sense-closed\"; give 'supply-limit'",
         ),
+        (
+            ('least-resistance = "50 milliohm"', 'least-resistance = "6 kohm"'),
+            "electronic-load.least-resistance: 6000 ohm is not below most-resistance; swap the two",
+        ),
+        (("reverse-bit = 4", "reverse-bit = 3"), "electronic-load.reverse-bit: bit 3 is already protection-bit"),
+        (
+            ("reverse-output = 15", "reverse-output = 17"),
+            "digital output 17 is already that of adapters.dotterel-6.elec",
+        ),
+        (('max-power = "150 W"', 'max-power = "150 V"'), 'found "150 V"; give a power such as "150 W"'),
+        (('slew = "10 A/ms"', 'slew = "10 A"'), 'found "10 A"; give a rate of current such as "10 A/ms"'),
+        (('mode-header = "FUNC"', 'mode-header = "FUNC?"'), "electronic-load.mode-header: found"),
+        (
+            ('pitch = { digital-output = 17, plus = "P1-9"', 'pitch = { digital-output = 17, plus = "P1-10"'),
+            'electronic-load.pitch.plus: found "P1-10"; the unit sheet has it at "P1-9"',
+        ),
+        (
+            ("yaw = { digital-output = 19", "jaw = { digital-output = 19"),
+            "electronic-load.jaw: is nothing that an electronic load goes to: a trim axis, or plug; did you mean",
+        ),
+        (('target = "pitch"\n', 'target = "flap"\n'), 'there is no "flap"'),
         (("simulated = true", "simulated = false"), "simulation: stands in the sheet of a real bench"),
     ],
     ids=lambda value: value[-50:] if isinstance(value, str) else "",
@@ -208,6 +231,29 @@ INPUT_8 = '"discrete-2.voltage" = { input = 8, range = "10 V", probe = "volts", 
 def test_each_fault_is_named_with_its_key_and_mend(tmp_path, edit, said):
     problems = refused(tmp_path, edit)
     assert any(said in line for line in problems), problems
+
+
+def without_load(text):
+    """Return a bench sheet without its electronic load, its wires and its defects."""
+    text = re.sub(r"\[electronic-load\].*?\n\n", "", text, count=1, flags=re.DOTALL)
+    text = re.sub(r"\[adapters\.[^\n]*\.electronic-load\].*?\n\n", "", text, flags=re.DOTALL)
+    return text[: text.index('\n[[simulation.defects]]\nid = "load-dead"')]
+
+
+def test_a_bench_may_do_without_an_electronic_load(tmp_path):
+    path = tmp_path / "bench.toml"
+    shipped = files("bench") / "benches" / "simulated.toml"
+    path.write_text(without_load(shipped.read_text(encoding="utf-8")), encoding="utf-8")
+    bench = load_bench(str(path), dotterel())
+    assert (bench.electronic_load, bench.facts.electronic_load, bench.load_outputs) == (None, None, {})
+
+
+def test_wires_to_an_electronic_load_that_is_not_there_are_told(tmp_path):
+    shipped = (files("bench") / "benches" / "simulated.toml").read_text(encoding="utf-8")
+    load = shipped[shipped.index("[electronic-load]") : shipped.index("[bus]")]
+    problems = refused(tmp_path, (load, ""))
+    assert any("electronic-load: is missing; add it: adapters.dotterel-6.electronic-load" in line for line in problems)
+    assert sum("the bench has no electronic load; take it out" in line for line in problems) == 3
 
 
 def test_all_faults_come_at_once(tmp_path):

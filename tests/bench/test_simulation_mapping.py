@@ -81,6 +81,10 @@ UNIT_DEFECTS = {
     "trim-trips-at-start": {"pitch.peak_trip_a": 2.5},
     "trim-feed-resistance": {"unit.trim_feed_ohm": 0.150},
     "trim-gate-weak": {"pitch.low_bus_ohm": 0.3},
+    "trim-trip-high": {"pitch.trip_a": 3.75},
+    "trim-trip-low": {"pitch.trip_a": 2.1},
+    "trim-trip-never": {"pitch.trip_a": 1003.0},
+    "trim-trip-slow": {"pitch.trip_s": 0.4},
     "trim-creep": {"pitch.creep_v": 1.5, "pitch.creep_s": 0.5},
     "lock-out-low": {"unit.lockout_v": 7.1},
     "reset-detector-high": {"unit.reset_v": 6.5, "unit.warm_start_v": 7.5},
@@ -97,6 +101,7 @@ UNIT_DEFECTS = {
 BENCH_DEFECTS = (
     *("supply-limit-low", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost"),
     *("motor-wrong", "motor-seized", "motor-open"),
+    *("load-dead", "load-off", "load-wire-open"),
 )
 
 
@@ -218,6 +223,8 @@ def test_wires_lead_where_the_sheets_say(sheets):
         "path": 2,
         "load": 38,
         "feed": 4,
+        "draw": 4,
+        "reverse": 1,
     }
     assert bench.loads_to_reference == {
         ("ground", "10 kohm"),
@@ -257,6 +264,12 @@ def test_bench_defects_spoil_the_bench(sheets):
         assert sick["roll", "motor"] == healthy["roll", "motor"]
         assert spoilt(defect, 0.0).motors == healthy
     assert spoilt("frames-lost").daq.lost_frame_fraction == pytest.approx(0.02)
+    assert spoilt("load-dead").electronic_load.dead
+    assert spoilt("load-wire-open").daq.digital_outputs[sheet.load_outputs["pitch"]].dead
+    healthy, off = built(sheets)[0].electronic_load, spoilt("load-off").electronic_load
+    assert 1.0 + off.current_gain_error == pytest.approx(1.05 * (1.0 + healthy.current_gain_error))
+    shown = [(1.0 + load.current_gain_error) * (1.0 + load.current_reading_gain_error) for load in (healthy, off)]
+    assert shown[0] == pytest.approx(shown[1])  # its own meter shows what it did before
 
 
 def test_defects_of_unit_and_bench_go_together(sheets):

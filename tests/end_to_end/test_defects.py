@@ -34,9 +34,12 @@ def test_a_defect_of_the_unit_is_its_fail_where_the_catalogue_says(defect, tmp_p
 
 @pytest.mark.parametrize("defect", BENCH_DEFECTS, ids=lambda defect: defect.id)
 def test_a_defect_of_the_bench_is_never_the_units(defect, tmp_path):
-    # the whole plan: nothing in it may blame the unit; a motor stands on its output in one step alone
-    only = ("--only", "trim-motor") if defect.kind.startswith("motor-") else ()
-    outcome = verify(tmp_path, "--defect", defect.id, *only)
+    # The whole plan, for nothing in it may blame the unit; of a motor and of the electronic load the steps they serve.
+    if defect.kind.startswith("load-"):
+        steps: tuple[str, ...] = ("bench-load", "trim-drop-sweep", "trim-over-current")
+    else:
+        steps = ("trim-motor",) if defect.kind.startswith("motor-") else ()
+    outcome = verify(tmp_path, "--defect", defect.id, *(word for name in steps for word in ("--only", name)))
     document = outcome.document()
     assert (outcome.code, document["verdict"], document["cause"]) == (4, "inconclusive", "bench")
     assert not [finding for finding in document["findings"] if finding["cause"] == "unit"]
