@@ -302,14 +302,16 @@ def _trip_current(climb: Step, axis: TrimAxis, trip_time_s: float) -> tuple[Esti
     if climb.drive is None or not climb.stretches:
         return nothing(), "nothing was drawn"
     carried = [each for each in climb.stretches if each.from_s + EDGE_S < climb.drive.end_s]
+    if not carried:
+        reason = f"{climb.record.name}: {axis.title} stopped before anything was drawn"
+        where = "see trim-loaded: whether it drives a resistor"
+        return nothing(Doubt(reason=reason, cause=Cause.UNDECIDED, next_step=where)), "nothing was carried"
     if not climb.tripped:
         last = carried[-1]
         return _flowing(climb, axis, last), "not tripped: it is more"
     # What tripped it stood there a trip time before; the step on which it ended, where that is shorter than a step.
     counted_from_s = climb.drive.end_s - trip_time_s + 2.0 * EDGE_S
     tripping = max((n for n, each in enumerate(carried) if each.begun_s - EDGE_S <= counted_from_s), default=0)
-    if not carried:
-        return nothing(), "it ended before anything was drawn"
     above = _flowing(climb, axis, carried[tripping])
     below = _flowing(climb, axis, carried[tripping - 1]) if tripping else bounded(0.0, 0.0, "nothing drawn")
     middle_a, half_a = 0.5 * (above.value + below.value), 0.5 * (above.value - below.value)

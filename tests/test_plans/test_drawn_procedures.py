@@ -218,6 +218,12 @@ def test_a_trip_that_is_off_is_the_units_and_only_that_is(changes, wrong):
     assert all(finding.verdict is Verdict.PASS for name, finding in found.items() if name not in wrong)
 
 
+def test_a_drive_that_stops_before_anything_is_drawn_blames_nobody():
+    found = tripped(trip_a=-1.0, trip_s=0.05)
+    assert {finding.cause for finding in found.values() if finding.verdict is not Verdict.PASS} == {Cause.UNDECIDED}
+    assert found["trip-current"].verdict is Verdict.INCONCLUSIVE
+
+
 def test_a_load_that_draws_nothing_is_the_benchs_and_no_trip_too_low():
     found = tripped(draws=0.0, trip_a=99.0)
     assert {(finding.verdict, finding.cause) for finding in found.values()} == {(Verdict.INCONCLUSIVE, Cause.BENCH)}
