@@ -97,6 +97,18 @@ def trim_needs(
     )
 
 
+def drawn_axes(setup: Setup) -> tuple[TrimAxis, ...]:
+    """Return the axes under test that the electronic load reaches; all of them where it reaches none, or is none."""
+    axes, facts = axes_under_test(setup), setup.bench.electronic_load
+    reached = tuple(axis for axis in axes if facts is not None and axis.name in facts.outputs)
+    return reached or axes
+
+
+def drawn_functions(setup: Setup) -> tuple[str, ...]:
+    """Return the functions of those axes, each once."""
+    return tuple(dict.fromkeys(axis.function for axis in drawn_axes(setup)))
+
+
 def drawn_needs(
     setup: Setup,
     captures: tuple[CaptureNeed, ...],
@@ -108,7 +120,7 @@ def drawn_needs(
     switches: Iterable[TrimSwitch],
 ) -> Needs:
     """Return the needs of a procedure that draws of the axes under test by electronic load, `most_a` at most."""
-    volts = bus_voltage_v(setup)
+    volts, drawn = bus_voltage_v(setup), drawn_axes(setup)
     needs = trim_needs(
         setup,
         captures,
@@ -121,10 +133,15 @@ def drawn_needs(
     )
     return replace(
         needs,
-        drawn_from=tuple(axis.name for axis in axes_under_test(setup)),
+        drawn_from=tuple(axis.name for axis in drawn),
         drawn_a=most_a,
         drawn_w=most_a * volts,
         drawn_reversed=True,
+        untested=tuple(
+            f"{axis.title}: the electronic load does not reach it"
+            for axis in axes_under_test(setup)
+            if axis not in drawn
+        ),
     )
 
 

@@ -12,7 +12,7 @@ from test_plans.bench_agreement import SIGNALS, agreement_in, agreement_observat
 from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, count, current_limit_a
 from test_plans.drawn import Stretch, draw_doubts, stretches_of, without_draw
-from test_plans.driving import LEAD_S, axes_under_test, bring_up
+from test_plans.driving import LEAD_S, bring_up
 from test_plans.expected import reading
 from test_plans.model_gaps import without_limit, without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
@@ -21,7 +21,7 @@ from test_plans.rig import Drawn, Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
 from test_plans.switch_lines import watched_lines
-from test_plans.trim_bench import axis_functions, axis_signals, drawn_needs, hang_on
+from test_plans.trim_bench import axis_signals, drawn_axes, drawn_functions, drawn_needs, hang_on
 from test_plans.trim_drive import of_seat, seats_of
 from test_plans.trim_switches import drop_of, duty_doubts, hold_of, line_doubts, seat_words, switch_id
 
@@ -45,12 +45,12 @@ class TrimDropSweep:
         return without_trim(setup) or without_limit(setup, "trim-bridge-resistance", "trim-drop-linearity")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
-        """Return the functions of the axes under test."""
-        return axis_functions(setup)
+        """Return the functions of the axes that the load reaches."""
+        return drawn_functions(setup)
 
     def needs(self, setup: Setup) -> Needs:
         """Return one capture a direction and the electronic load on every axis."""
-        volts, axes = bus_voltage_v(setup), axes_under_test(setup)
+        volts, axes = bus_voltage_v(setup), drawn_axes(setup)
         captures = tuple(
             CaptureNeed(
                 name=capture_name(switch),
@@ -80,7 +80,7 @@ class TrimDropSweep:
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Hold each switch and draw one level after the other."""
         bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 3.0))
-        for axis in axes_under_test(setup):
+        for axis in drawn_axes(setup):
             for switch in first_seat(axis):
                 hang_on(rig, axis, switch)
                 signals = (*axis_signals(axis), *SIGNALS)
@@ -104,7 +104,7 @@ class TrimDropSweep:
 
     def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
         """Give resistance and straightness of each direction, and whether the bench's figures agree meanwhile."""
-        for axis in axes_under_test(setup):
+        for axis in drawn_axes(setup):
             for switch in first_seat(axis):
                 record = Record(evidence, capture_name(switch))
                 stretches = stretches_of(record)
@@ -203,7 +203,7 @@ def _duration_s(setup: Setup) -> float:
 def _expected_step_v(setup: Setup) -> float:
     """Return the standard uncertainty of a difference between two drops, in V: offsets and the bus cancel."""
     worst_v = 0.0
-    for axis in axes_under_test(setup):
+    for axis in drawn_axes(setup):
         facts = setup.bench.channels.get(voltage_signal(axis.name))
         moved_v = setup.unit.limits["trim-bridge-resistance"].high * axis.rated_current_a
         if facts is not None:
@@ -216,7 +216,7 @@ def _expected_ohm(setup: Setup) -> float:
     """Return that of the bridge's resistance: of the step in voltage and of the current's gain."""
     high_ohm = setup.unit.limits["trim-bridge-resistance"].high
     worst_ohm = 0.0
-    for axis in axes_under_test(setup):
+    for axis in drawn_axes(setup):
         current = reading(setup, f"{axis.name}.current", axis.rated_current_a)
         gain = bounded(0.0, 2.0 * _expected_step_v(setup) / axis.rated_current_a, "step")
         relative = current.standard_uncertainty / axis.rated_current_a

@@ -16,7 +16,7 @@ from analysis.uncertainty import Estimate, bounded, combined
 from analysis.verdict import Cause
 from test_plans.conditions import bus_voltage_v, current_limit_a
 from test_plans.drawn import Stretch, draw_doubts, stretches_of, without_draw
-from test_plans.driving import LEAD_S, Touch, axes_under_test, bring_up, play_touches
+from test_plans.driving import LEAD_S, Touch, bring_up, play_touches
 from test_plans.expected import reading, worst
 from test_plans.model_gaps import without_limit, without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
@@ -25,7 +25,7 @@ from test_plans.rig import Drawn, Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
 from test_plans.switch_lines import watched_lines
-from test_plans.trim_bench import RATE_HZ, axis_functions, axis_signals, drawn_needs, hang_on
+from test_plans.trim_bench import RATE_HZ, axis_signals, drawn_axes, drawn_functions, drawn_needs, hang_on
 from test_plans.trim_drive import (
     Drive,
     axis_observation,
@@ -81,12 +81,12 @@ class TrimOverCurrent:
         return without_trim(setup) or without_limit(setup, "trim-trip-current", "trim-trip-time")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
-        """Return the functions of the axes under test."""
-        return axis_functions(setup)
+        """Return the functions of the axes that the load reaches."""
+        return drawn_functions(setup)
 
     def needs(self, setup: Setup) -> Needs:
         """Return two captures a direction and the electronic load on every axis."""
-        volts, axes = bus_voltage_v(setup), axes_under_test(setup)
+        volts, axes = bus_voltage_v(setup), drawn_axes(setup)
         captures = tuple(
             CaptureNeed(
                 name=capture_name(switch, what),
@@ -118,7 +118,7 @@ class TrimOverCurrent:
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Step far above the trip, hold on, press anew; then the staircase."""
         bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 6.0))
-        for axis in axes_under_test(setup):
+        for axis in drawn_axes(setup):
             for switch in first_seat(axis):
                 hang_on(rig, axis, switch)
                 self._step(rig, setup, axis, switch)
@@ -132,7 +132,7 @@ class TrimOverCurrent:
 
     def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
         """Give trip time, trip current, whether it holds off and whether a new press drives, for each direction."""
-        for axis in axes_under_test(setup):
+        for axis in drawn_axes(setup):
             for switch in first_seat(axis):
                 step = _read(Record(evidence, capture_name(switch, "time")), axis, switch)
                 climb = _read(Record(evidence, capture_name(switch, "current")), axis, switch)
@@ -363,5 +363,5 @@ def _expected_a(setup: Setup) -> float:
     levels = _staircase_a(setup)
     half_a = 0.5 * (levels[1] - levels[0])
     high_a = setup.unit.limits["trim-trip-current"].high
-    read = worst(*(reading(setup, f"{axis.name}.current", high_a) for axis in axes_under_test(setup)))
+    read = worst(*(reading(setup, f"{axis.name}.current", high_a) for axis in drawn_axes(setup)))
     return math.hypot(half_a / math.sqrt(3.0), read)

@@ -195,6 +195,16 @@ def test_a_bench_without_an_electronic_load_says_what_then_goes_untested_and_wha
     assert held(without, loads=(("pitch", "9.0 ohm"),)).ability is Ability.CAN  # resistors serve as far as they go
 
 
+def test_an_axis_that_the_load_does_not_reach_is_left_untested_and_said_so():
+    loaded = load_sheets(SheetNames(bench="simulated", plan="trim", model="dotterel-6"))
+    checked = check_plan(loaded.plan, PROCEDURES, unit=loaded.unit, aircraft=loaded.aircraft, bench=loaded.bench)
+    steps = {step.procedure: step for step in checked.steps}
+    for name in ("trim-drop-sweep", "trim-over-current"):
+        assert steps[name].functions == ("pitch-trim", "roll-trim")
+        assert steps[name].leaves_untested == ("Yaw trim: the electronic load does not reach it",)
+        assert steps[name].ability is not Ability.CANT
+
+
 def test_a_load_that_can_not_be_reversed_lacks_a_relay(bench):
     assert bench.electronic_load is not None
     stiff = replace(bench, electronic_load=replace(bench.electronic_load, reverse_output=None))

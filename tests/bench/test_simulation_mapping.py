@@ -223,7 +223,7 @@ def test_wires_lead_where_the_sheets_say(sheets):
         "path": 2,
         "load": 38,
         "feed": 4,
-        "draw": 4,
+        "draw": 3,
         "reverse": 1,
     }
     assert bench.loads_to_reference == {
