@@ -38,6 +38,7 @@ class BenchLoad:
 
     name = "bench-load"
     title = "Electronic load: zero, currents, power and resistance at the plug"
+    conditions = ("voltage_v",)
 
     def functions(self, setup: Setup) -> tuple[str, ...]:  # noqa: ARG002
         """Return none: it touches the bench alone."""

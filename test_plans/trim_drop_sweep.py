@@ -39,6 +39,7 @@ class TrimDropSweep:
 
     name = "trim-drop-sweep"
     title = "Trim outputs by electronic load: drop against current"
+    conditions = ("voltage_v", "current_limit_a", "axes", "points")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

@@ -75,6 +75,7 @@ class TrimOverCurrent:
 
     name = "trim-over-current"
     title = "Trim outputs by electronic load: over-current trip"
+    conditions = ("voltage_v", "current_limit_a", "axes")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""

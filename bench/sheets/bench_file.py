@@ -248,9 +248,7 @@ class BenchDefectTable(Table):
     ]
     target: SignalName | None = None
     current: PositiveAmperes | None = None  # of `supply-limit`
-    part: Fraction | None = (
-        None  # of `channel-clipped`, `motor-resistance` (of its own), `frames-lost`, `load-off` (more)
-    )
+    part: Fraction | None = None  # of the range, of the frames, of the motor's resistance, drawn too much
 
 
 class BenchSimulationTable(Table):

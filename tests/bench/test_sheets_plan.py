@@ -168,4 +168,4 @@ def test_each_fault_of_an_aircraft_sheet_is_named(tmp_path, edit, said):
 
 def test_a_plan_of_a_record_may_give_what_nobody_reads(tmp_path):
     plan = changed(tmp_path, "plan", ('voltage = "1 V"', 'voltage = "1 V", hold = "2 s"'))
-    assert load_plan(plan, PROCEDURES, dotterel(), unused=False).steps[2].conditions["hold_s"] == 2.0
+    assert load_plan(plan, PROCEDURES, dotterel(), unused=False).steps[3].conditions["hold_s"] == 2.0
