@@ -18,17 +18,20 @@ from bench.sheets.bench_mapping import to_bench_sheet, to_bench_simulation
 from bench.sheets.bench_sheet import BenchSheet
 from bench.sheets.plan_file import PlanFile, check_conditions_used, check_plan, to_plan
 from bench.sheets.plan_reach import check_reach
+from bench.sheets.profile_file import ProfileFile, check_profile, read_recorded, to_profile
 from bench.sheets.schema import checked
 from bench.sheets.simulation_check import to_unit_simulation
 from bench.sheets.simulation_sheet import BenchSimulation, Defect, UnitSimulation
-from bench.sheets.source import SheetSource, read_source, shown
+from bench.sheets.source import SheetSource, read_source, read_text, shown
 from bench.sheets.unit_check import check_unit
 from bench.sheets.unit_file import UnitFile
 from bench.sheets.unit_mapping import to_unit_sheet
 from test_plans.procedure import Procedure
+from test_plans.profile import Profile
 from test_plans.sheets import AircraftSheet, Plan, UnitSheet
 
 _SUFFIX = ".toml"
+_RECORDED = ".csv"
 
 
 def list_models() -> tuple[str, ...]:
@@ -44,6 +47,11 @@ def list_aircraft() -> tuple[str, ...]:
 def list_plans() -> tuple[str, ...]:
     """Return the names of the shipped plans."""
     return _names(_plans())
+
+
+def list_profiles() -> tuple[str, ...]:
+    """Return the names of the shipped profiles of the bus."""
+    return _names(_profiles())
 
 
 def list_benches() -> tuple[str, ...]:
@@ -124,6 +132,22 @@ def load_plan(
 
     file = checked(PlanFile, source, check)
     return to_plan(file, source.digest)
+
+
+def load_profile(name_or_path: str, unit: UnitSheet) -> Profile:
+    """Return a profile of the bus: a shipped one, a TOML file, or a recorded course as a table (`.csv`).
+
+    A recorded one is named after its file and counts for the model's own bus.
+
+    Raises:
+        SheetError: what is wrong with it.
+    """
+    if name_or_path.lower().endswith(_RECORDED):
+        path = Path(name_or_path)
+        text, digest = read_text(path, shown(name_or_path, longest=400))
+        return read_recorded(text, path.name, name=path.stem, nominal_voltage_v=unit.nominal_voltage_v, digest=digest)
+    source = _source(name_or_path, _profiles(), "profile")
+    return to_profile(checked(ProfileFile, source, check_profile), source.digest)
 
 
 def default_model(name_or_path: str) -> str | None:
@@ -209,6 +233,10 @@ def _aircraft() -> Traversable:
 
 def _plans() -> Traversable:
     return files("test_plans") / "plans"
+
+
+def _profiles() -> Traversable:
+    return files("test_plans") / "profiles"
 
 
 def _benches() -> Traversable:

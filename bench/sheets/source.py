@@ -35,16 +35,7 @@ def read_source(file: Path | Traversable, label: str) -> SheetSource:
         SheetError: missing, a directory or a pipe, not readable, over 1 MB, not UTF-8 text, not TOML, or with control
             characters in its text (all of those at once).
     """
-    content = _read_bytes(file, label)
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as fault:
-        line = content[: fault.start].count(b"\n") + 1
-        what = f"line {line} is not UTF-8 text"
-        raise _refuse(label, what, "save the file as UTF-8 in a plain text editor") from fault
-    for number, written in enumerate(text.splitlines(), start=1):
-        if len(written) > LONGEST_LINE:
-            raise _refuse(label, f"line {number} is longer than {LONGEST_LINE} characters", "break it up")
+    text, digest = read_text(file, label)
     try:
         data = tomllib.loads(text)
         unfit = list(_unfit_texts(data))
@@ -58,7 +49,26 @@ def read_source(file: Path | Traversable, label: str) -> SheetSource:
     ]
     if problems:
         raise SheetError(problems)
-    return SheetSource(label=label, data=data, digest=hashlib.sha256(content).hexdigest())
+    return SheetSource(label=label, data=data, digest=digest)
+
+
+def read_text(file: Path | Traversable, label: str) -> tuple[str, str]:
+    """Return a file's text and the SHA-256 of its bytes.
+
+    Raises:
+        SheetError: missing, a directory, not readable, over 1 MB, not UTF-8 text, or a line beyond all reason.
+    """
+    content = _read_bytes(file, label)
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as fault:
+        line = content[: fault.start].count(b"\n") + 1
+        what = f"line {line} is not UTF-8 text"
+        raise _refuse(label, what, "save the file as UTF-8 in a plain text editor") from fault
+    for number, written in enumerate(text.splitlines(), start=1):
+        if len(written) > LONGEST_LINE:
+            raise _refuse(label, f"line {number} is longer than {LONGEST_LINE} characters", "break it up")
+    return text, hashlib.sha256(content).hexdigest()
 
 
 def _read_bytes(file: Path | Traversable, label: str) -> bytes:
