@@ -68,6 +68,9 @@ def open_simulated_bench(
             max_current_a=sheet.supply.max_current_a,
             limiting_bit=sheet.supply.limiting_bit,
             overvoltage_bit=sheet.supply.overvoltage_bit,
+            list_points=sheet.supply.list_points,
+            shortest_dwell_s=sheet.supply.shortest_dwell_s,
+            sequence_bit=sheet.supply.sequence_bit,
         )
         devices = {sheet.supply.resource: instrument}
         if sheet.electronic_load is not None and plant.load is not None:
@@ -83,6 +86,9 @@ def open_simulated_bench(
                 max_current_a=sheet.supply.max_current_a,
                 limiting_bit=sheet.supply.limiting_bit,
                 overvoltage_bit=sheet.supply.overvoltage_bit,
+                list_points=sheet.supply.list_points,
+                shortest_dwell_s=sheet.supply.shortest_dwell_s,
+                sequence_bit=sheet.supply.sequence_bit,
             ),
             name="supply",
             time_out_s=sheet.supply.time_out_s,

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,6 +68,14 @@ class ReceivedFrame:
     data: bytes
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SequenceStep:
+    """One step of a sequence of the supply: it goes for `voltage_v` as fast as it slews, and stays `dwell_s` in all."""
+
+    voltage_v: float
+    dwell_s: float
+
+
 class PowerSupply(Protocol):
     """A programmable DC supply. Every setting is read back; every batch drains the error queue."""
 
@@ -108,6 +116,24 @@ class ElectronicLoad(Protocol):
         ...
 
     def close(self) -> None: ...
+
+
+@runtime_checkable
+class VoltageSequencer(Protocol):
+    """A supply that plays a sequence of voltages by its own clock (LIST mode); the current limit stays as set."""
+
+    def load_sequence(self, steps: Sequence[SequenceStep]) -> None:
+        """Load a sequence and read it back; nothing moves yet."""
+        ...
+
+    def start_sequence(self) -> None:
+        """Play the loaded sequence once from now on; at its end the last voltage stays."""
+        ...
+
+    def sequence_running(self) -> bool: ...
+    def stop_sequence(self) -> None:
+        """Give up a running sequence, and go back to fixed settings; nothing where none runs."""
+        ...
 
 
 class DataAcquisition(Protocol):

@@ -49,6 +49,11 @@ def parse_number(text: str) -> float:
     return value
 
 
+def parse_numbers(text: str) -> list[float]:
+    """Read numbers between commas, as `parse_number` reads each."""
+    return [parse_number(part) for part in text.split(",")]
+
+
 def parse_whole(text: str) -> int:
     """Read NR1 (register contents, counts)."""
     if not re.fullmatch(r"[+-]?\d+", text.strip()):

@@ -138,12 +138,14 @@ class ScpiDriver(ABC):
 
     def _check(self, what: str, value: float, highest: float, unit: str) -> None:
         if not 0.0 <= value <= highest:  # also refuses NaN
-            raise RatingExceededError(
-                f"{self._transport.name} ({self._transport.address}): {what} {value:g} {unit} lies outside 0 to "
-                f"{highest:g} {unit} of the bench sheet; nothing was sent. Change the plan, or use another "
-                f"{self.kind}.",
-                instrument=self._transport.name,
-            )
+            raise self._beyond(f"{what} {value:g} {unit}", f"0 to {highest:g} {unit}")
+
+    def _beyond(self, asked: str, rated: str) -> RatingExceededError:
+        return RatingExceededError(
+            f"{self._transport.name} ({self._transport.address}): {asked} lies outside {rated} of the bench sheet; "
+            f"nothing was sent. Change the plan, or use another {self.kind}.",
+            instrument=self._transport.name,
+        )
 
     def _exchange(self, command: str, n_replies: int) -> list[str]:
         """Send `command` with a reading of the error queue after it; return its replies, the queue being empty."""

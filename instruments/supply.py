@@ -6,13 +6,14 @@ and come from the bench sheet.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pyvisa
 
 from instruments import scpi
-from instruments.capabilities import PowerSupply, SupplyStatus
+from instruments.capabilities import PowerSupply, SequenceStep, SupplyStatus, VoltageSequencer
 from instruments.clock import Clock
 from instruments.scpi_driver import ScpiDriver
 from instruments.transports.visa import VisaTransport, open_visa
@@ -20,6 +21,7 @@ from instruments.transports.visa import VisaTransport, open_visa
 # The largest difference between a setting and its read-back that is still the same setting.
 VOLTAGE_RESOLUTION_V = 0.001
 CURRENT_RESOLUTION_A = 0.001
+DWELL_RESOLUTION_S = 0.0001
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,11 +32,14 @@ class SupplyRatings:
     max_current_a: float
     limiting_bit: int  # of STATus:QUEStionable, 0 to 14: the output limits current
     overvoltage_bit: int  # same: overvoltage protection has tripped
+    list_points: int = 0  # most steps of a sequence; 0: it plays none
+    shortest_dwell_s: float = 0.0  # of a step of a sequence
+    sequence_bit: int = 3  # of STATus:OPERation, 0 to 14: it plays a sequence
 
     def __post_init__(self) -> None:
-        for bit in (self.limiting_bit, self.overvoltage_bit):
+        for bit in (self.limiting_bit, self.overvoltage_bit, self.sequence_bit):
             if not 0 <= bit <= 14:
-                raise ValueError(f"a bit of STATus:QUEStionable lies between 0 and 14, not {bit}")
+                raise ValueError(f"a bit of a status register lies between 0 and 14, not {bit}")
         if self.limiting_bit == self.overvoltage_bit:
             raise ValueError(f"limiting and overvoltage can't both be bit {self.limiting_bit}")
         for value in (self.max_voltage_v, self.max_current_a):
@@ -80,7 +85,7 @@ def open_supply(
 
 
 class ScpiSupply(ScpiDriver):
-    """`capabilities.PowerSupply` over an open transport; constructing it sends nothing."""
+    """`capabilities.PowerSupply` and `VoltageSequencer` over an open transport; constructing it sends nothing."""
 
     kind = "supply"
 
@@ -88,6 +93,7 @@ class ScpiSupply(ScpiDriver):
         super().__init__(transport, clock=clock)
         self._ratings = ratings
         self._limited_at_last_call = False
+        self._last_step_v: float | None = None  # of the sequence that is loaded
 
     def arm_status(self) -> None:
         """Clear status and have limiting and overvoltage latched as events and summarised."""
@@ -163,6 +169,63 @@ class ScpiSupply(ScpiDriver):
         if self._parsed(scpi.parse_whole, command, reply) >> self._ratings.overvoltage_bit & 1:
             raise self._refused(command, reply, "overvoltage protection is still tripped")
 
+    def load_sequence(self, steps: Sequence[SequenceStep]) -> None:
+        """Load a sequence and read it back; the output stays as it is.
+
+        Raises:
+            RatingExceededError: no step, more than the supply holds, or one outside the ratings; nothing was sent.
+            SettingRefusedError: reads back differently.
+        """
+        if not 1 <= len(steps) <= self._ratings.list_points:
+            raise self._beyond(f"a sequence of {len(steps)} steps", f"1 to {self._ratings.list_points} steps")
+        for step in steps:
+            self._check("step of a sequence", step.voltage_v, self._ratings.max_voltage_v, "V")
+            if not self._ratings.shortest_dwell_s <= step.dwell_s < math.inf:
+                raise self._beyond(f"dwell {step.dwell_s:g} s", f"{self._ratings.shortest_dwell_s:g} s and longer")
+        voltages = [step.voltage_v for step in steps]
+        dwells = [step.dwell_s for step in steps]
+        for header, values, resolution in (
+            ("LIST:VOLT", voltages, VOLTAGE_RESOLUTION_V),
+            ("LIST:DWEL", dwells, DWELL_RESOLUTION_S),
+        ):
+            command = f"{header} {','.join(scpi.format_number(value) for value in values)};:{header}?"
+            (reply,) = self._exchange(command, 1)
+            read = self._parsed(scpi.parse_numbers, command, reply)
+            if len(read) != len(values) or any(
+                not abs(got - value) <= resolution * 1.000001 for got, value in zip(read, values, strict=True)
+            ):
+                raise self._refused(command, reply, f"{len(values)} steps of {header} read back differently")
+        self._last_step_v = steps[-1].voltage_v
+
+    def start_sequence(self) -> None:
+        """Play the loaded sequence once from now on; at its end the last voltage stays.
+
+        Raises:
+            SettingRefusedError: nothing is loaded, the output is off, or one is being played.
+        """
+        command = "VOLT:MODE LIST;:VOLT:MODE?;:INIT"
+        (reply,) = self._exchange(command, 1)
+        if reply.strip().upper() != "LIST":
+            raise self._refused(command, reply, f"the mode reads back as {reply}")
+
+    def sequence_running(self) -> bool:
+        """Say whether a sequence is being played."""
+        command = "STAT:OPER:COND?"
+        (reply,) = self._exchange(command, 1)
+        return bool(self._parsed(scpi.parse_whole, command, reply) >> self._ratings.sequence_bit & 1)
+
+    def stop_sequence(self) -> None:
+        """Give up a running sequence and go back to fixed settings, at the voltage of its last step.
+
+        Nothing is sent where none was loaded.
+        """
+        if self._last_step_v is None:
+            return
+        command = f"ABOR;:VOLT {scpi.format_number(self._last_step_v)};:VOLT:MODE FIX;:VOLT:MODE?"
+        (reply,) = self._exchange(command, 1)
+        if reply.strip().upper() not in {"FIX", "FIXED"}:
+            raise self._refused(command, reply, f"the mode reads back as {reply}")
+
     def make_safe(self) -> None:
         """Switch the output off and read it back as off; a second call does the same again.
 
@@ -176,3 +239,4 @@ class ScpiSupply(ScpiDriver):
 
 if TYPE_CHECKING:
     _: type[PowerSupply] = ScpiSupply
+    _sequencer: type[VoltageSequencer] = ScpiSupply

@@ -14,6 +14,8 @@ class FakeSupply:
         self.overvoltage_tripped = False
         self.load_ohm = 10.0
         self._limited = False
+        self.played: list[tuple[float, float]] = []
+        self.is_playing = False
 
     def set_voltage(self, voltage_v: float) -> None:
         self.voltage_setting_v = voltage_v
@@ -47,6 +49,16 @@ class FakeSupply:
         seen = self._limited or self.limiting()
         self._limited = False
         return seen
+
+    def play(self, steps: Sequence[tuple[float, float]]) -> None:
+        self.played = list(steps)
+        self.is_playing = True
+
+    def playing(self) -> bool:
+        return self.is_playing
+
+    def stop_playing(self) -> None:
+        self.is_playing = False
 
     def note_limiting(self) -> None:
         """Short the output for an instant that no message falls into."""

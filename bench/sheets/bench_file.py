@@ -44,6 +44,14 @@ Bit = Annotated[int, Field(ge=0, le=15)]
 Header = Annotated[str, Field(pattern=r"^[A-Z]{1,12}(:[A-Z]{1,12})*$", max_length=40)]  # of a SCPI command, short form
 
 
+class ListTable(Table):
+    """`list` of `[supply]`: the sequences of voltage that it plays by its own clock."""
+
+    points: Annotated[int, Field(ge=1, le=10_000)]
+    shortest_dwell: PositiveSeconds
+    sequence_bit: Bit  # of STATus:OPERation: it plays one
+
+
 class SupplyTable(Table):
     """`[supply]`."""
 
@@ -58,6 +66,7 @@ class SupplyTable(Table):
     current_accuracy: AmperesAccuracy
     limiting_bit: Bit
     overvoltage_bit: Bit
+    list: ListTable | None = None  # left out: it plays no sequences
     calibration: Title
 
 

@@ -102,6 +102,9 @@ def _supply(bench: BenchFile) -> SupplySheet:
         current_absolute_bound_a=table.current_accuracy[1],
         limiting_bit=table.limiting_bit,
         overvoltage_bit=table.overvoltage_bit,
+        list_points=table.list.points if table.list else 0,
+        shortest_dwell_s=table.list.shortest_dwell if table.list else 0.0,
+        sequence_bit=table.list.sequence_bit if table.list else 0,
         calibration=table.calibration,
     )
 

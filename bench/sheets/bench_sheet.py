@@ -23,6 +23,9 @@ class SupplySheet:
     current_absolute_bound_a: float
     limiting_bit: int  # of STATus:QUEStionable: current limiting
     overvoltage_bit: int
+    list_points: int = 0  # most steps of a sequence it plays; 0: it plays none
+    shortest_dwell_s: float = 0.0  # of a step of one
+    sequence_bit: int = 0  # of STATus:OPERation: it plays one
     calibration: str
 
 

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Protocol
 
-from instruments.capabilities import PowerSupply
+from instruments.capabilities import PowerSupply, SequenceStep, VoltageSequencer
 from instruments.clock import Clock
-from instruments.contracts import require, require_raises
+from instruments.contracts import ContractViolation, require, require_raises
 from instruments.errors import InstrumentError, RatingExceededError, SettingRefusedError
 
 
@@ -192,6 +192,76 @@ def check_tripped_protection_holds_the_output_off(make: Maker) -> None:
     require(bench.probe.output_on(), "after clearing the output can be switched on")
 
 
+def check_a_sequence_plays_once_and_its_last_voltage_stays(make: Maker) -> None:
+    """Every step of a sequence stands at the output for its dwell; after the last one its voltage stays."""
+    bench = make()
+    driver = _sequencer(bench)
+    _switch_on(bench)
+    high_v, low_v = bench.max_voltage_v / 10, bench.max_voltage_v / 20
+    dwell_s = max(0.05, 4.0 * bench.settling_time_s)
+    driver.load_sequence([SequenceStep(voltage_v=volts, dwell_s=dwell_s) for volts in (low_v, high_v, low_v)])
+    require(abs(bench.probe.voltage_setting_v() - high_v) <= bench.voltage_tolerance_v, "loading moves nothing")
+    driver.start_sequence()
+    require(driver.sequence_running(), "a sequence runs once it was started")
+    for expected_v in (low_v, high_v, low_v):
+        bench.clock.sleep_s(dwell_s / 2)
+        measured_v = bench.driver.measure_voltage()
+        require(abs(measured_v - expected_v) <= 0.05 * expected_v, f"step {expected_v:g} V, measured {measured_v:g} V")
+        bench.clock.sleep_s(dwell_s / 2)
+    bench.clock.sleep_s(dwell_s)
+    require(not driver.sequence_running(), "a sequence is played once")
+    driver.stop_sequence()
+    require(abs(bench.probe.voltage_setting_v() - low_v) <= bench.voltage_tolerance_v, "its last voltage stays")
+    bench.driver.set_voltage(high_v)
+    require(abs(bench.probe.voltage_setting_v() - high_v) <= bench.voltage_tolerance_v, "fixed settings act again")
+
+
+def check_a_stopped_sequence_moves_nothing_any_more(make: Maker) -> None:
+    """`stop_sequence` ends a running one at once, at the voltage of its last step; `make_safe` with the output off."""
+    bench = make()
+    driver = _sequencer(bench)
+    voltage_v = _switch_on(bench)
+    steps = [SequenceStep(voltage_v=volts, dwell_s=1.0) for volts in (voltage_v / 2, voltage_v / 3, voltage_v)]
+    driver.load_sequence(steps)
+    driver.start_sequence()
+    bench.clock.sleep_s(0.5)
+    driver.stop_sequence()
+    require(not driver.sequence_running(), "stopping ends the sequence")
+    bench.clock.sleep_s(3.0)
+    require(abs(bench.probe.voltage_setting_v() - voltage_v) <= bench.voltage_tolerance_v, "nothing moves afterwards")
+    driver.start_sequence()
+    bench.driver.make_safe()
+    bench.clock.sleep_s(3.0)
+    require(not bench.probe.output_on(), "make_safe switches the output off while a sequence runs, and it stays off")
+
+
+def check_sequences_beyond_the_ratings_stay_off_the_wire(make: Maker) -> None:
+    """No step, a step beyond the ratings and a dwell of nothing are refused without a message being sent."""
+    bench = make()
+    driver = _sequencer(bench)
+    n_before = bench.probe.n_messages()
+    good = SequenceStep(voltage_v=bench.max_voltage_v / 10, dwell_s=1.0)
+    for steps in (
+        [],
+        [good, SequenceStep(voltage_v=1.01 * bench.max_voltage_v, dwell_s=1.0)],
+        [good, SequenceStep(voltage_v=float("nan"), dwell_s=1.0)],
+        [good, SequenceStep(voltage_v=1.0, dwell_s=0.0)],
+        [good] * 100_000,
+    ):
+        require_raises(RatingExceededError, partial(driver.load_sequence, steps), f"{steps[-1:]} is beyond the ratings")
+    require(bench.probe.n_messages() == n_before, "a sequence beyond the ratings is never sent")
+
+
+def check_nothing_loaded_is_not_played(make: Maker) -> None:
+    """`start_sequence` without a sequence is refused; `stop_sequence` then does nothing."""
+    bench = make()
+    driver = _sequencer(bench)
+    _switch_on(bench)
+    require_raises(SettingRefusedError, driver.start_sequence, "nothing loaded is not played")
+    driver.stop_sequence()
+    require(bench.probe.output_on(), "stopping nothing switches nothing")
+
+
 CHECKS: tuple[Check, ...] = (
     check_identity_is_complete,
     check_settings_arrive,
@@ -204,6 +274,20 @@ CHECKS: tuple[Check, ...] = (
     check_limiting_is_latched_once,
     check_tripped_protection_holds_the_output_off,
 )
+SEQUENCE_CHECKS: tuple[Check, ...] = (  # of a supply that plays sequences besides
+    check_a_sequence_plays_once_and_its_last_voltage_stays,
+    check_a_stopped_sequence_moves_nothing_any_more,
+    check_sequences_beyond_the_ratings_stay_off_the_wire,
+    check_nothing_loaded_is_not_played,
+)
+
+
+def _sequencer(bench: SupplyUnderContract) -> VoltageSequencer:
+    """Return the driver as what plays sequences."""
+    driver = bench.driver
+    if not isinstance(driver, VoltageSequencer):
+        raise ContractViolation("a supply whose sheet speaks of lists plays sequences")
+    return driver
 
 
 def _switch_on(bench: SupplyUnderContract) -> float:

@@ -41,6 +41,18 @@ class SupplyPort(Protocol):
         """Say whether it limited at any time since the last call of this."""
         ...
 
+    def play(self, steps: Sequence[tuple[float, float]]) -> None:
+        """Play (voltage in V, dwell in s) one after the other from now on; the last voltage stays."""
+        ...
+
+    def playing(self) -> bool:
+        """Say whether a sequence is being played."""
+        ...
+
+    def stop_playing(self) -> None:
+        """Give up what is being played; the voltage stays where it is asked to be just then."""
+        ...
+
 
 class LoadMode(Enum):
     """What an electronic load holds constant; named as its commands name it."""

@@ -129,6 +129,22 @@ class Number:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Numbers:
+    """A list of 1 to `most` numbers; it takes every argument of its command, so it is the only parameter there."""
+
+    each: Number
+    most: int
+
+    def parse_all(self, texts: tuple[str, ...]) -> tuple[float, ...]:
+        """Return the values; -109 without any, -108 where there are too many, or as `Number.parse`."""
+        if not texts:
+            raise ScpiError(-109)
+        if len(texts) > self.most:
+            raise ScpiError(-108)
+        return tuple(self.each.parse(text) for text in texts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Whole:
     """A register's contents: rounded to a whole number from 0 to `high`."""
 

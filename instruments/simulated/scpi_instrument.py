@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from instruments.simulated.scpi_grammar import (
     MessageUnit,
     Number,
+    Numbers,
     Parameter,
     Whole,
     definite_block,
@@ -33,12 +34,13 @@ SCPI_VERSION = "1999.0"
 class Command:
     """One header of the table, with what it does as a command, as a query, or both.
 
-    `action` is called with the parsed parameters; `query` returns text, or bytes to be sent as a block. The query
-    of a command with one `Number` also takes MIN, MAX or DEF. Either may raise `ScpiError`.
+    `action` is called with the parsed parameters, with one tuple of them for `Numbers`; `query` returns text, or bytes
+    to be sent as a block. The query of a command with one `Number` also takes MIN, MAX or DEF. Either may raise
+    `ScpiError`.
     """
 
     pattern: str
-    parameters: tuple[Parameter, ...] = ()
+    parameters: tuple[Parameter, ...] | Numbers = ()
     action: Callable[..., None] | None = None
     query: Callable[[], str | bytes] | None = None
     duration_ns: int | None = None  # None: 0.5 ms as a command, 1 ms as a query
@@ -235,6 +237,10 @@ def _register_commands(root: str, register: EventRegister) -> list[Command]:
 
 
 def _act(command: Command, arguments: tuple[str, ...]) -> None:
+    if isinstance(command.parameters, Numbers):
+        if command.action is not None:
+            command.action(command.parameters.parse_all(arguments))
+        return
     if len(arguments) > len(command.parameters):
         raise ScpiError(-108)
     if len(arguments) < len(command.parameters):
@@ -246,7 +252,12 @@ def _act(command: Command, arguments: tuple[str, ...]) -> None:
 
 def _ask(command: Command, arguments: tuple[str, ...]) -> bytes:
     if arguments:
-        if len(arguments) > 1 or len(command.parameters) != 1 or not isinstance(command.parameters[0], Number):
+        if (
+            isinstance(command.parameters, Numbers)
+            or len(arguments) > 1
+            or len(command.parameters) != 1
+            or not isinstance(command.parameters[0], Number)
+        ):
             raise ScpiError(-108)
         return f"{command.parameters[0].named(arguments[0]):.4f}".encode("ascii")
     answer = command.query() if command.query is not None else ""

@@ -21,6 +21,7 @@ MESSAGES = {
     -138: "Suffix not allowed",
     -151: "Invalid string data",
     -161: "Invalid block data",
+    -213: "Init ignored",
     -221: "Settings conflict",
     -222: "Data out of range",
     -224: "Illegal parameter value",

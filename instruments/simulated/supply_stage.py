@@ -6,9 +6,11 @@ the foot-room of the sense (it makes good any drop in the leads).
 """
 
 import math
+from collections.abc import Sequence
+from functools import partial
 from typing import Protocol
 
-from instruments.simulated.agenda import NS_PER_S, Agenda
+from instruments.simulated.agenda import NS_PER_S, Agenda, Order, to_ns
 from instruments.simulated.parameters import SupplyParameters
 
 
@@ -53,6 +55,8 @@ class SupplyStage:
         self._start_v = 0.0
         self._slope_v_per_s = 0.0
         self._arrival_ns: int | None = None
+        self._play = 0  # which sequence: a step scheduled by an earlier one is void
+        self._playing = False
 
     def attach(self, circuit: Circuit) -> None:
         """Wire it up; once, before anything is set."""
@@ -79,9 +83,30 @@ class SupplyStage:
         self.overvoltage_setting_v = voltage_v
         self._wired.renew()
 
+    def play(self, steps: Sequence[tuple[float, float]]) -> None:
+        """Play (voltage in V, dwell in s) one after the other from now on, each as fast as it slews."""
+        self._play += 1
+        self._playing = True
+        at_ns = self._agenda.now_ns
+        for voltage_v, dwell_s in steps:
+            self._agenda.at(at_ns, Order.BENCH, partial(self._step, self._play, voltage_v))
+            at_ns += to_ns(dwell_s)
+        self._agenda.at(at_ns, Order.BENCH, partial(self._end_play, self._play))
+
+    def playing(self) -> bool:
+        """Say whether a sequence is being played."""
+        return self._playing
+
+    def stop_playing(self) -> None:
+        """Give up what is being played."""
+        self._play += 1
+        self._playing = False
+
     def set_output(self, on: bool) -> None:
         """Switch the output; on, the reference starts at what stands at the terminals; off is high impedance."""
         on = on and not self.overvoltage_tripped
+        if not on:
+            self.stop_playing()
         if on == self.output_on:
             return
         start_v = self._wired.terminal_voltage_v()
@@ -121,6 +146,7 @@ class SupplyStage:
         """Switch off by over-voltage protection; called by the circuit."""
         self.overvoltage_tripped = True
         self.output_on = False
+        self.stop_playing()
 
     def reference_v(self) -> float:
         """Return the slewing set point now, set errors included."""
@@ -137,6 +163,14 @@ class SupplyStage:
         if self._arrival_ns is not None and self._agenda.now_ns >= self._arrival_ns:
             self._arrival_ns = None
         return self._arrival_ns
+
+    def _step(self, play: int, voltage_v: float) -> None:
+        if play == self._play:
+            self.set_voltage(voltage_v)
+
+    def _end_play(self, play: int) -> None:
+        if play == self._play:
+            self._playing = False
 
     @property
     def _wired(self) -> Circuit:

@@ -17,7 +17,8 @@ NAMES = (
     "TCPIP0::10.0.0.5::5025::SOCKET",
     "USB0::0x1234::0x5678::SN1::0::INSTR",
 )
-RATINGS = SupplyRatings(max_voltage_v=36.0, max_current_a=60.0, limiting_bit=1, overvoltage_bit=9)
+LIST = {"list_points": 100, "shortest_dwell_s": 0.002, "sequence_bit": 3}
+RATINGS = SupplyRatings(max_voltage_v=36.0, max_current_a=60.0, limiting_bit=1, overvoltage_bit=9, **LIST)
 
 
 class PlantProbe:
@@ -68,7 +69,7 @@ def maker(resource_name, kind=ScpiSupply, plant_kind=FakePlant):
         plant = plant_kind()
         clock = SimulatedClock(plant)
         instrument = supply_instrument(
-            plant.supply, max_voltage_v=36.0, max_current_a=60.0, limiting_bit=1, overvoltage_bit=9
+            plant.supply, max_voltage_v=36.0, max_current_a=60.0, limiting_bit=1, overvoltage_bit=9, **LIST
         )
         probe = PlantProbe(plant, instrument)
         managers.append(simulated_resource_manager({resource_name: instrument}, clock))
@@ -92,6 +93,10 @@ def maker(resource_name, kind=ScpiSupply, plant_kind=FakePlant):
         manager.close()
 
 
+def whole_plant():
+    return Plant(dotterel_bench(), dotterel_twin(), 1)
+
+
 @pytest.mark.parametrize("resource_name", NAMES)
 @pytest.mark.parametrize("check", contract.CHECKS, ids=lambda check: check.__name__)
 def test_the_driver_keeps_the_contract_over_the_simulated_supply(check, resource_name):
@@ -99,9 +104,9 @@ def test_the_driver_keeps_the_contract_over_the_simulated_supply(check, resource
         check(make)
 
 
-@pytest.mark.parametrize("check", contract.CHECKS, ids=lambda check: check.__name__)
+@pytest.mark.parametrize("check", [*contract.CHECKS, *contract.SEQUENCE_CHECKS], ids=lambda check: check.__name__)
 def test_the_driver_keeps_the_contract_in_front_of_the_whole_plant(check):
-    with maker(NAMES[0], plant_kind=lambda: Plant(dotterel_bench(), dotterel_twin(), 1)) as make:
+    with maker(NAMES[0], plant_kind=whole_plant) as make:
         check(make)
 
 
@@ -127,6 +132,11 @@ class ForgetsEvents(ScpiSupply):
         return super().status()
 
 
+class PlaysOnAfterStopping(ScpiSupply):
+    def stop_sequence(self):
+        """Claim success and do nothing."""
+
+
 class TellsOneEntryOnly(ScpiSupply):
     def _drain(self):
         return []
@@ -141,14 +151,15 @@ class TellsOneEntryOnly(ScpiSupply):
         (BelievesItself, contract.check_meter_follows_the_output),
         (ChecksAfterTheWire, contract.check_ratings_hold_before_the_wire),
         (ForgetsEvents, contract.check_limiting_is_latched_once),
+        (PlaysOnAfterStopping, contract.check_a_stopped_sequence_moves_nothing_any_more),
         (TellsOneEntryOnly, contract.check_queued_error_raises_once),
     ],
 )
 def test_the_contract_catches_a_driver_that_breaks_it(kind, check):
-    with maker(NAMES[0], kind) as make, pytest.raises(ContractViolation):
+    with maker(NAMES[0], kind, plant_kind=whole_plant) as make, pytest.raises(ContractViolation):
         check(make)
 
 
 def test_the_list_of_checks_leaves_none_out():
     named = {name for name in vars(contract) if name.startswith("check_")}
-    assert {check.__name__ for check in contract.CHECKS} == named
+    assert {check.__name__ for check in (*contract.CHECKS, *contract.SEQUENCE_CHECKS)} == named
