@@ -9,11 +9,12 @@ the sense pair at the pins R is source plus ground-pin resistance; at its own te
 The sense pair reaches the pins only with the bus switch at `run` and the contactor closed.
 Between events V(t) is a `Transient`; events are the set point's arrival, current limiting beginning or ending,
 over-voltage, a watched voltage, the end of a swing, and whatever changes the circuit.
+A load of constant power (a converter's input) is taken by its tangent, renewed whenever the voltage has moved by
+`POWER_BAND` of itself: the current is then within the square of that. Its conductance is negative, so behind a source
+that is soft, limits or is gone, the swing of a segment grows instead of dying away.
 Not modelled: a second source for dips at the bus switch, the 20 mF bank ahead of it (so a hard switch-on is only as
-hard as the supply and its leads), programmed sequences of the supply (LIST). Loads of constant power, as a converter's
-input or a display is: a load here is a current and a conductance, so it draws less as the bus falls, not more.
-Inductance, contact bounce and travel, ripple that PWM outputs draw (loads count with their mean duty), capacitor
-series resistance; bleed and plug load stand directly across the capacitor.
+hard as the supply and its leads). Inductance, contact bounce and travel, ripple that PWM outputs draw (loads count
+with their mean duty), capacitor series resistance; bleed and plug load stand directly across the capacitor.
 """
 
 import math
@@ -30,8 +31,10 @@ from instruments.simulated.transient import Transient, time_to_reach
 WIRING_CAPACITANCE_F = 1e-6  # of leads and adapter, seen with the unit unplugged
 SWINGS_LAST_TAUS = 40.0  # exp(-40) is below half a digit of a float
 LEAST_CONDUCTANCE_S = 1e-9
+LEAST_POWERED_V = 0.5  # at and below it a load of constant power lets go
 LEAST_LOOP_OHM = 1e-4
 LONGEST_STRETCH_S = 1e6
+POWER_BAND = 0.01
 
 
 class Mode(Enum):
@@ -41,15 +44,6 @@ class Mode(Enum):
     VOLTAGE = "voltage"
     LIMIT = "limit"
     SINK = "sink"
-
-
-class Cause(Enum):
-    """Why a segment ends."""
-
-    COURSE = "course"
-    OVERVOLTAGE = "over-voltage"
-    FELL = "fell"
-    ROSE = "rose"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +60,29 @@ class Segment:
 _NOTHING = Transient(0.0, 0.0, 0.0, 1.0)
 
 
+class Watch:
+    """Two voltages of the capacitor that somebody waits for; `set` moves them."""
+
+    def __init__(self, network: "InputNetwork", on_fall: Callable[[], None], on_rise: Callable[[], None]) -> None:
+        self.on_fall, self.on_rise = on_fall, on_rise
+        self.low_v, self.high_v = -math.inf, math.inf
+        self._network = network
+
+    def set(self, low_v: float, high_v: float) -> None:
+        """Have `on_fall` called at or below `low_v`, `on_rise` at or above `high_v`."""
+        self.low_v, self.high_v = low_v, high_v
+        self._network.renew()
+
+    def clear(self) -> None:
+        """Wait for nothing; the network is not renewed for it."""
+        self.low_v, self.high_v = -math.inf, math.inf
+
+
 class InputNetwork:
     """Satisfies `supply_stage.Circuit`. Every setter takes effect at the agenda's present time."""
 
     def __init__(self, agenda: Agenda, supply: SupplyStage, path: PathParameters) -> None:
         self.history: Timeline[Segment] = Timeline(Segment(0, _NOTHING, _NOTHING, _NOTHING, 0.0))
-        self.on_fall: Callable[[], None] | None = None  # the lower watched voltage was reached
-        self.on_rise: Callable[[], None] | None = None
         self.on_change: Callable[[], None] | None = None  # a new segment began
         self._agenda = agenda
         self._supply = supply
@@ -80,7 +90,8 @@ class InputNetwork:
         self._segment = self.history.last
         self._mode = Mode.OFF
         self._alarm = Alarm(agenda, Order.CIRCUIT, self._end_of_segment)
-        self._cause = Cause.COURSE
+        self._watches: list[Watch] = []
+        self._at_end: Callable[[], None] | None = None  # what the end of the segment calls for; None: just go on
         self._series_ohm = math.inf
         self._closed = False
         self._sense_at_pins = False
@@ -89,8 +100,9 @@ class InputNetwork:
         self._unit_current_a = 0.0
         self._unit_conductance_s = 0.0
         self._bench_conductance_s = 1.0 / path.bleed_ohm
-        self._watch_low_v = -math.inf
-        self._watch_high_v = math.inf
+        self._power_w = 0.0
+        self._power_current_a = self._power_conductance_s = 0.0  # what stands for it in this segment
+        self._power_band_v: tuple[float, float] | None = None
         supply.attach(self)
 
     # --- what it is asked -------------------------------------------------------------------------
@@ -148,8 +160,9 @@ class InputNetwork:
 
     def unplug(self) -> None:
         """Take the unit away; its charge goes with it."""
-        self._unit_current_a = self._unit_conductance_s = 0.0
-        self._watch_low_v, self._watch_high_v = -math.inf, math.inf
+        self._unit_current_a = self._unit_conductance_s = self._power_w = 0.0
+        for watch in self._watches:
+            watch.clear()
         self._exchange(WIRING_CAPACITANCE_F, 0.0, self.voltage_v())
 
     def set_unit_load(self, current_a: float, conductance_s: float) -> None:
@@ -158,10 +171,16 @@ class InputNetwork:
             self._unit_current_a, self._unit_conductance_s = current_a, conductance_s
             self.renew()
 
-    def watch(self, low_v: float, high_v: float) -> None:
-        """Have `on_fall` called at or below `low_v`, `on_rise` at or above `high_v` of the capacitor."""
-        self._watch_low_v, self._watch_high_v = low_v, high_v
-        self.renew()
+    def set_power_load(self, power_w: float) -> None:
+        """Set what the unit draws at constant power, besides."""
+        if power_w != self._power_w:
+            self._power_w = power_w
+            self.renew()
+
+    def watch(self, *, on_fall: Callable[[], None], on_rise: Callable[[], None]) -> Watch:
+        """Return a watch that waits for nothing yet."""
+        self._watches.append(Watch(self, on_fall, on_rise))
+        return self._watches[-1]
 
     def renew(self) -> None:
         """Begin a new segment now from the capacitor's voltage."""
@@ -182,6 +201,7 @@ class InputNetwork:
     def _begin(self, voltage_v: float) -> None:
         supply, now_ns = self._supply, self._agenda.now_ns
         reference = Transient(supply.reference_v(), supply.reference_slope_v_per_s(), 0.0, 1.0)
+        self._take_tangent(voltage_v)
         if not (self._closed and supply.output_on):
             self._mode = Mode.OFF
             voltage, current, free = self._course(voltage_v, 0.0), _NOTHING, None
@@ -223,37 +243,57 @@ class InputNetwork:
         voltage = self._course(voltage_v, held_a)
         return voltage, Transient(held_a, 0.0, 0.0, 1.0), _free_current(voltage, reference, loop_ohm)
 
+    def _take_tangent(self, voltage_v: float) -> None:
+        """Take the load of constant power by its tangent here; next to nothing makes it let go until it is set anew."""
+        if voltage_v <= LEAST_POWERED_V:
+            self._power_w = 0.0
+        self._power_current_a = self._power_conductance_s = 0.0
+        self._power_band_v = None
+        if self._power_w > 0.0:
+            self._power_current_a = 2.0 * self._power_w / voltage_v
+            self._power_conductance_s = -self._power_w / voltage_v**2
+            self._power_band_v = (voltage_v * (1.0 - POWER_BAND), voltage_v * (1.0 + POWER_BAND))
+
     def _regulated(self, voltage_v: float, reference: Transient, loop_ohm: float) -> Transient:
         """Solve C V' = (reference - V) / R - I0 - G V."""
-        total_s = self._unit_conductance_s + self._bench_conductance_s + 1.0 / loop_ohm
+        total_s = self._unit_conductance_s + self._power_conductance_s + self._bench_conductance_s + 1.0 / loop_ohm
+        if abs(total_s) < LEAST_CONDUCTANCE_S:
+            total_s = LEAST_CONDUCTANCE_S
         slope = reference.slope_per_s / (loop_ohm * total_s)
-        drive_a = reference.level / loop_ohm - self._unit_current_a - self._capacitance_f * slope
+        drive_a = (
+            reference.level / loop_ohm - self._unit_current_a - self._power_current_a - self._capacitance_f * slope
+        )
         level = drive_a / total_s
         return _with_swing(level, slope, voltage_v, self._capacitance_f / total_s)
 
     def _course(self, voltage_v: float, current_a: float) -> Transient:
         """Solve C V' = I - I0 - G V for a constant supply current."""
-        total_s = self._unit_conductance_s + self._bench_conductance_s
-        net_a = current_a - self._unit_current_a
-        if total_s < LEAST_CONDUCTANCE_S:
+        total_s = self._unit_conductance_s + self._power_conductance_s + self._bench_conductance_s
+        net_a = current_a - self._unit_current_a - self._power_current_a
+        if abs(total_s) < LEAST_CONDUCTANCE_S:
             return Transient(voltage_v, net_a / self._capacitance_f, 0.0, 1.0)
         return _with_swing(net_a / total_s, 0.0, voltage_v, self._capacitance_f / total_s)
 
     def _plan_end(self, free: Transient | None) -> None:
         supply, segment = self._supply, self._segment
         voltage = segment.voltage
-        end_s, self._cause = LONGEST_STRETCH_S, Cause.COURSE
+        end_s, self._at_end = LONGEST_STRETCH_S, None
         if voltage.swing != 0.0:
-            end_s = min(end_s, SWINGS_LAST_TAUS * voltage.tau_s)
+            end_s = min(end_s, SWINGS_LAST_TAUS * voltage.tau_s if voltage.tau_s > 0.0 else -voltage.tau_s)
         arrival_ns = supply.arrival_ns()
         if arrival_ns is not None:
             end_s = min(end_s, (arrival_ns - segment.start_ns) / NS_PER_S)
         if free is not None:
             end_s = self._end_of_mode(free, end_s)
         if supply.output_on:
-            end_s = self._sooner(end_s, Cause.OVERVOLTAGE, segment.terminal, supply.overvoltage_setting_v, up=True)
-        end_s = self._sooner(end_s, Cause.FELL, voltage, self._watch_low_v, up=False)
-        end_s = self._sooner(end_s, Cause.ROSE, voltage, self._watch_high_v, up=True)
+            end_s = self._sooner(end_s, self._trip, segment.terminal, supply.overvoltage_setting_v, up=True)
+        if self._power_band_v is not None:
+            low_v, high_v = self._power_band_v
+            end_s = self._sooner(end_s, None, voltage, low_v, up=False)
+            end_s = self._sooner(end_s, None, voltage, high_v, up=True)
+        for watch in self._watches:
+            end_s = self._sooner(end_s, watch.on_fall, voltage, watch.low_v, up=False)
+            end_s = self._sooner(end_s, watch.on_rise, voltage, watch.high_v, up=True)
         if end_s < LONGEST_STRETCH_S:
             duration_ns = math.ceil(end_s * NS_PER_S - 1e-3)
             if arrival_ns is not None:
@@ -277,30 +317,32 @@ class InputNetwork:
         ]
         return min(horizon_s, *ends_s)
 
-    def _sooner(self, end_s: float, cause: Cause, course: Transient, bound_v: float, *, up: bool) -> float:
+    def _sooner(
+        self, end_s: float, then: Callable[[], None] | None, course: Transient, bound_v: float, *, up: bool
+    ) -> float:
         if math.isinf(bound_v):
             return end_s
         reached_s = time_to_reach(course, bound_v, upwards=up, horizon_s=end_s, beyond_counts=True)
         if reached_s <= end_s:
-            self._cause = cause
+            self._at_end = then
             return reached_s
         return end_s
 
     def _end_of_segment(self) -> None:
-        cause, self._cause = self._cause, Cause.COURSE
-        if cause is Cause.FELL and self.on_fall is not None:
-            self.on_fall()
-        elif cause is Cause.ROSE and self.on_rise is not None:
-            self.on_rise()
+        then, self._at_end = self._at_end, None
+        if then is not None:
+            then()
         else:
-            if cause is Cause.OVERVOLTAGE:
-                self._supply.trip()
             self._begin(self._settled_voltage_v())
+
+    def _trip(self) -> None:
+        self._supply.trip()
+        self._begin(self._settled_voltage_v())
 
     def _settled_voltage_v(self) -> float:
         """Return the voltage now, free of a swing that has died away, so that the next course is a pure line."""
         course, dt_s = self._segment.voltage, (self._agenda.now_ns - self._segment.start_ns) / NS_PER_S
-        if course.swing != 0.0 and dt_s >= (SWINGS_LAST_TAUS - 1e-6) * course.tau_s:
+        if course.swing != 0.0 and course.tau_s > 0.0 and dt_s >= (SWINGS_LAST_TAUS - 1e-6) * course.tau_s:
             return course.level + course.slope_per_s * dt_s
         return course.at(dt_s)
 

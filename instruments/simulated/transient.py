@@ -1,6 +1,7 @@
 """Straight line plus one exponential: the only shape a voltage or current takes between two events.
 
-f(dt) = level + slope dt + swing exp(-dt / tau), dt in seconds from the start of the segment.
+f(dt) = level + slope dt + swing exp(-dt / tau), dt in seconds from the start of the segment. With a negative tau the
+swing grows; nothing then looks further than a few tau.
 """
 
 import math
@@ -63,7 +64,8 @@ def time_to_reach(course: Transient, bound: float, *, upwards: bool, horizon_s: 
         reached_s = -level / slope if slope > 0.0 else math.inf
         return reached_s if 0.0 <= reached_s <= horizon_s else math.inf
     # No value of line plus exponential lies above the sum of their largest ones: most calls end here.
-    if level + max(0.0, slope * horizon_s) + max(0.0, swing) < 0.0:
+    largest_swing = max(0.0, swing if course.tau_s > 0.0 else swing * math.exp(-horizon_s / course.tau_s))
+    if level + max(0.0, slope * horizon_s) + largest_swing < 0.0:
         return math.inf
     return _search(Transient(level, slope, swing, course.tau_s), horizon_s)
 
@@ -71,7 +73,8 @@ def time_to_reach(course: Transient, bound: float, *, upwards: bool, horizon_s: 
 def _search(course: Transient, horizon_s: float) -> float:
     """Bracket the first rise through 0: the course has at most one turning point, monotone on either side."""
     ratio = course.slope_per_s * course.tau_s / course.swing
-    turn_s = -course.tau_s * math.log(ratio) if 0.0 < ratio < 1.0 else horizon_s
+    turn_s = -course.tau_s * math.log(ratio) if ratio > 0.0 else horizon_s
+    turn_s = turn_s if turn_s > 0.0 else horizon_s
     marks = (0.0, min(turn_s, horizon_s), horizon_s)
     for low_s, high_s in pairwise(marks):
         rises = course.at(high_s) >= 0.0 and high_s > low_s

@@ -111,7 +111,8 @@ class Twin:
         for (name, _), motor in motors.items():
             if motor.connected and name in self.outputs.bridges:
                 self.outputs.motors[name] = self._motor_drive(name, motor)
-        network.on_fall, network.on_rise, network.on_change = self._fall, self._rise, self._circuit_changed
+        self._logic_watch = network.watch(on_fall=self._fall, on_rise=self._rise)
+        network.on_change = self._circuit_changed
         pins.on_change = self._touch
         bus.on_bench_frame = self._receive
 
@@ -195,7 +196,7 @@ class Twin:
                 self._agenda.at(now_ns + to_ns(creep_s), Order.FIRMWARE, partial(self._stop_creep, name, self._starts))
             self._show_bridge(name)
         self._ready_alarm.set(now_ns + to_ns(self._quantities["unit.ready_s"]))
-        self._network.watch(self._quantities["unit.reset_v"], float("inf"))
+        self._logic_watch.set(self._quantities["unit.reset_v"], float("inf"))
         self._set_draw()
 
     def _lose_power(self, state: PowerState) -> None:
@@ -218,10 +219,10 @@ class Twin:
         short_s = self._quantities["unit.input_short_s"]
         self._network.set_unit_load(0.0, UNPOWERED_CONDUCTANCE_S + short_s)
         if state is PowerState.UNPOWERED:
-            self._network.watch(float("-inf"), self._quantities["unit.cold_start_v"])
+            self._logic_watch.set(float("-inf"), self._quantities["unit.cold_start_v"])
         else:
             above_reset_v = self._quantities["unit.reset_v"] + RESET_HYSTERESIS_V
-            self._network.watch(DISCHARGED_V, max(self._quantities["unit.warm_start_v"], above_reset_v))
+            self._logic_watch.set(DISCHARGED_V, max(self._quantities["unit.warm_start_v"], above_reset_v))
 
     def _run(self) -> None:
         """Begin scanning and reporting."""

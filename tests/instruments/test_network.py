@@ -184,11 +184,11 @@ def test_a_watched_voltage_is_reported_to_the_nanosecond():
 
     def rise():
         reached.append((circuit.agenda.now_ns, circuit.network.voltage_v()))
-        circuit.network.watch(-math.inf, math.inf)
+        watch.set(-math.inf, math.inf)
 
-    circuit.network.on_rise = rise
+    watch = circuit.network.watch(on_fall=list, on_rise=rise)
     circuit.supply.set_current_limit(0.1)
-    circuit.network.watch(-math.inf, 4.0)
+    watch.set(-math.inf, 4.0)
     circuit.supply.set_voltage(10.0)
     circuit.supply.set_output(True)
     circuit.run(0.3, 1e-3)

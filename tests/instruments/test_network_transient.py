@@ -30,7 +30,8 @@ def test_a_start_beyond_the_bound_counts_only_as_asked():
     assert reach(rising, 2.0, beyond_counts=False) == 0.0
 
 
-courses = st.builds(Transient, sizes, sizes, sizes, st.floats(0.01, 3.0))
+taus = st.one_of(st.floats(0.01, 3.0), st.floats(-3.0, -2.0))
+courses = st.builds(Transient, sizes, sizes, sizes, taus)
 
 
 @given(courses, sizes, st.booleans())
