@@ -10,6 +10,7 @@ from instruments.simulated.parameters import (
     BridgeOutput,
     DimmerOutput,
     DiscreteInput,
+    HoldUpOutput,
     PlainOutput,
     RheostatInput,
     SwitchInput,
@@ -102,9 +103,12 @@ def drawn_unit(
                 name=entry.name,
                 plus_pin=entry.plus_pin,
                 minus_pin=entry.minus_pin or unit.power_ground_pin,
-                level_v=simulation.output_levels_v.get(entry.name, 0.0),
             )
             for entry in unit.outputs
+            if not entry.held_up
+        ),
+        hold_ups=tuple(
+            HoldUpOutput(name=entry.name, plus_pin=entry.plus_pin) for entry in unit.outputs if entry.held_up
         ),
         pulled_up_pins=tuple(entry.pin for entry in unit.inputs),
         node=unit.bus.node,

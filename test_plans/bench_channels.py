@@ -64,7 +64,7 @@ def feeds_of(setup: Setup) -> tuple[Feed, ...]:
 def unproved(setup: Setup, outputs: Iterable[str]) -> tuple[str, ...]:
     """Return what a finding says that rests on channels nothing shows to work: lights, flaps, without a reference."""
     fed = {feed.output for feed in feeds_of(setup)}
-    undriven = {output.name for output in setup.unit.outputs if not output.always_on}
+    undriven = {output.name for output in setup.unit.outputs if not output.held_up}
     names = [name for name in outputs if name in undriven - fed]
     return (f"channel of {', '.join(names)}: proved by nothing but its zero",) if names else ()
 

@@ -104,7 +104,7 @@ def _at_zero(unit: UnitSheet) -> tuple[str, ...]:
 
     Not the power pins, whose remainder is measured, and no output that may hold its charge.
     """
-    charged = {"unit.voltage", *(voltage_signal(output.name) for output in unit.outputs if output.always_on)}
+    charged = {"unit.voltage", *(voltage_signal(output.name) for output in unit.outputs if output.held_up)}
     return tuple(signal for signal in all_signals(unit) if signal not in charged)
 
 

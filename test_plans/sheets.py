@@ -137,14 +137,23 @@ class TrimRules:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WatchedOutput:
-    """Any other output that must stay idle unless commanded (lights, flap motor); minus "" is power ground."""
+    """Any other output that must stay idle unless commanded (lights, flap motor); minus "" is power ground.
+
+    A hold-up output is on whenever the bus is: it is held at `held_v` and gives up to `rated_current_a`.
+    """
 
     name: str
     title: str
     function: str
     plus_pin: str
     minus_pin: str
-    always_on: bool = False  # the hold-up output, which is on whenever the unit is
+    held_v: float = 0.0  # 0: no hold-up output
+    rated_current_a: float = 0.0  # of a hold-up output
+
+    @property
+    def held_up(self) -> bool:
+        """Whether it is a hold-up output."""
+        return self.held_v > 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

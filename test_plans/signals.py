@@ -57,7 +57,7 @@ def idle_outputs(unit: UnitSheet) -> tuple[str, ...]:
     """Return every output that must stay at 0 V unless commanded: trims, lights and flaps, dimming."""
     return (
         *(axis.name for axis in unit.trims),
-        *(output.name for output in unit.outputs if not output.always_on),
+        *(output.name for output in unit.outputs if not output.held_up),
         *(output.name for output in unit.dimming),
     )
 

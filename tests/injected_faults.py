@@ -162,7 +162,7 @@ def held_on(output, volts):
     """Bend: an output of the unit is on whenever it runs, though nothing commands it."""
 
     def bend(bench_drawn, twin):
-        outputs = tuple(replace(one, level_v=volts) if one.name == output else one for one in twin.outputs)
+        outputs = tuple(replace(one, stuck_on_v=volts) if one.name == output else one for one in twin.outputs)
         return bench_drawn, replace(twin, outputs=outputs)
 
     return bend
@@ -173,7 +173,7 @@ def comes_on(output, volts):
 
     def change(plant):
         (plain,) = [one for one in plant.twin.outputs.plain if one.parameters.name == output]
-        plain.parameters = replace(plain.parameters, level_v=volts)
+        plain.parameters = replace(plain.parameters, stuck_on_v=volts)
         plain.show(plant.now_ns, running=True)
 
     return change

@@ -21,6 +21,7 @@ from instruments.simulated.parameters import (
     DimmerOutput,
     DiscreteInput,
     ElectronicLoadParameters,
+    HoldUpOutput,
     MotorParameters,
     PathParameters,
     PlainOutput,
@@ -56,7 +57,7 @@ AXIS_VOLTAGE = {name: 20 + index for index, name in enumerate(AXES)}
 AXIS_CURRENT = {name: 23 + index for index, name in enumerate(AXES)}
 DIMMER_VOLTAGE = {name: 30 + index for index, name in enumerate(DIMMERS)}
 RHEOSTAT_VOLTAGE = {"rheostat-1": 36, "rheostat-2": 37}
-HOLD_UP_VOLTAGE = 38
+HOLD_UP_VOLTAGE, HOLD_UP_CURRENT = 38, 39
 # Analogue outputs
 STIMULI = {name: index for index, name in enumerate((*DISCRETES, "rheostat-1", "rheostat-2"))}
 # Digital outputs
@@ -69,6 +70,7 @@ PLUG_LOAD = 40
 FEED = 41  # of discrete 8 from the bus, 100 ohm
 DRAW = {name: 42 + index for index, name in enumerate((*AXES, "plug"))}
 REVERSE = 46
+HOLD_UP_LOAD, HOLD_UP_OVERLOAD = 50, 51
 # Digital inputs
 BUS_RECEIVE = 0
 SWITCH_LINE = {name: 1 + index for index, name in enumerate(SWITCHES)}
@@ -108,6 +110,7 @@ def dotterel_bench(**changes: Any) -> BenchParameters:
         GROUND_VOLTAGE: voltage(POWER_GROUND, ground),
         REFERENCE: voltage("reference", ""),
         HOLD_UP_VOLTAGE: voltage(pin_of("hold-up"), POWER_GROUND),
+        HOLD_UP_CURRENT: current(pin_of("hold-up")),
     }
     inputs |= {channel: voltage(pin_of(name), ground) for name, channel in DISCRETE_VOLTAGE.items()}
     inputs |= {channel: voltage(pin_of(name), ground) for name, channel in DIMMER_VOLTAGE.items()}
@@ -123,6 +126,8 @@ def dotterel_bench(**changes: Any) -> BenchParameters:
         ARM: DigitalOutputParameters(action="arm"),
         FEED: DigitalOutputParameters(action="feed", target=pin_of("discrete-8")),
         PLUG_LOAD: DigitalOutputParameters(action="load", target="plug", position="1.4 ohm"),
+        HOLD_UP_LOAD: DigitalOutputParameters(action="load", target="hold-up", position="3.125 ohm"),
+        HOLD_UP_OVERLOAD: DigitalOutputParameters(action="load", target="hold-up", position="2.0 ohm"),
     }
     digital |= {
         output: DigitalOutputParameters(action="press", target=pin_of(name)) for name, output in SWITCH_OUTPUT.items()
@@ -158,6 +163,7 @@ def dotterel_bench(**changes: Any) -> BenchParameters:
         ),
         loads_ohm={
             "plug": {"1.4 ohm": 1.4},
+            "hold-up": {"3.125 ohm": 3.125, "2.0 ohm": 2.0},
             **{axis: {"9.0 ohm": 9.0, "1 kohm": 1000.0} for axis in AXES},
         },
         feeds_ohm={pin_of("discrete-8"): 100.0},
@@ -186,10 +192,8 @@ def dotterel_twin(quantities: dict[str, float] | None = None) -> TwinParameters:
             RheostatInput(name=name, pin=pin_of(name), full_travel_v=5.0) for name in ("rheostat-1", "rheostat-2")
         ),
         dimmers=tuple(_dimmer(index, name) for index, name in enumerate(DIMMERS)),
-        outputs=(
-            PlainOutput(name="hold-up", plus_pin=pin_of("hold-up"), minus_pin=POWER_GROUND, level_v=12.5),
-            PlainOutput(name="flap", plus_pin="flap+", minus_pin="flap-"),
-        ),
+        outputs=(PlainOutput(name="flap", plus_pin="flap+", minus_pin="flap-"),),
+        hold_ups=(HoldUpOutput(name="hold-up", plus_pin=pin_of("hold-up")),),
         pulled_up_pins=(pin_of("flap-switch"),),
         node=6,
         reset_count_identifier=RESET_COUNT_IDENTIFIER,

@@ -33,6 +33,7 @@ def members(unit: UnitFile) -> dict[str, tuple[str, ...]]:
         "switch": tuple(switch.name for trim in unit.trims.values() for switch in trim.switches),
         "axis": tuple(unit.trims),
         "rheostat": tuple(unit.rheostats),
+        "hold-up": tuple(name for name, entry in unit.outputs.items() if entry.held_at is not None),
         "pwm": tuple(name for name, entry in unit.dimming.items() if entry.kind == "pwm"),
         "dc": tuple(name for name, entry in unit.dimming.items() if entry.kind == "dc"),
     }
@@ -43,11 +44,6 @@ def check_simulation(unit: UnitFile, sound_limits: Collection[str], file: str) -
     if unit.simulation is None:
         return
     table = unit.simulation
-    for name in table.levels:
-        if name not in unit.outputs or not unit.outputs[name].always_on:
-            always_on = [output for output, entry in unit.outputs.items() if entry.always_on]
-            mend = suggestion(name, always_on, "always-on outputs")
-            yield Problem(file, f"simulation.levels.{name}", "is no output that is always on", mend)
     for group, quantities in table.quantities.items():
         if group not in QUANTITIES:
             mend = suggestion(group, QUANTITIES, "groups")
@@ -97,7 +93,6 @@ def to_unit_simulation(unit: UnitFile) -> UnitSimulation | None:
             NotCaught(id=entry.id, title=entry.title, function=entry.function, because=entry.because)
             for entry in table.not_caught
         ),
-        output_levels_v=table.levels,
     )
 
 

@@ -6,7 +6,7 @@ from typing import Annotated
 from pydantic import Field, PlainValidator
 
 from bench.sheets import units
-from bench.sheets.fields import Name, Table, Title, Volts, fault, shown_as
+from bench.sheets.fields import Name, Table, Title, fault, shown_as
 from bench.sheets.units import Quantity
 
 # Every quantity a twin knows, by the group of members it belongs to, and what its figure is written in.
@@ -103,6 +103,15 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "wander_v": units.VOLTAGE,
         "wander_hz": units.FREQUENCY,
     },
+    "hold-up": {
+        "level_v": units.VOLTAGE,
+        "droop_ohm": units.RESISTANCE,
+        "efficiency": units.PERCENT,
+        "drop_out_v": units.VOLTAGE,
+        "restart_v": units.VOLTAGE,
+        "limit_a": units.CURRENT,
+        "dead": units.COUNT,
+    },
     "pwm": _dimmer(units.PERCENT) | {"frequency_hz": units.FREQUENCY},
     "dc": _dimmer(units.VOLTAGE) | {"ripple_v": units.VOLTAGE, "ripple_hz": units.FREQUENCY},
 }
@@ -184,7 +193,6 @@ class NotCaughtTable(Table):
 class SimulationTable(Table):
     """`[simulation]` of a unit sheet."""
 
-    levels: dict[Name, Volts] = Field(default_factory=dict)
     quantities: dict[Name, dict[QuantityName, QuantityTable]]
     derived: tuple[DerivedTable, ...] = ()
     defects: tuple[DefectTable, ...] = ()

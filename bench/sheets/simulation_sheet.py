@@ -59,7 +59,6 @@ class UnitSimulation:
     derived: tuple[DerivedCheck, ...]
     defects: tuple[UnitDefect, ...]
     not_caught: tuple[NotCaught, ...]
-    output_levels_v: Mapping[str, float]  # always-on output -> what it holds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,6 +22,7 @@ def check_unit(unit: UnitFile, file: str, *, margins: bool = True) -> Iterator[P
     """
     yield from _ratings(unit, file)
     yield from _pins(unit, file)
+    yield from _hold_ups(unit, file)
     yield from _names(unit, file)
     yield from _levels(unit, file)
     yield from _trim_rules(unit, file)
@@ -86,6 +87,16 @@ def _pins(unit: UnitFile, file: str) -> Iterator[Problem]:
             yield Problem(file, key, f'pin "{pin}" is already that of {first_use[pin]}', "give each its own pin")
         else:
             first_use[pin] = key
+
+
+def _hold_ups(unit: UnitFile, file: str) -> Iterator[Problem]:
+    for name, output in unit.outputs.items():
+        if (output.held_at is None) != (output.rated_current is None):
+            missing = "held-at" if output.held_at is None else "rated-current"
+            what = "is missing beside its other half"
+            yield Problem(
+                file, f"outputs.{name}.{missing}", what, "give held-at and rated-current together, or neither"
+            )
 
 
 def _names(unit: UnitFile, file: str) -> Iterator[Problem]:

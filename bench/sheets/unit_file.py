@@ -139,7 +139,8 @@ class OutputTable(Table):
     function: Name
     plus_pin: PinName
     minus_pin: PinName | None = None
-    always_on: bool = False
+    held_at: PositiveVolts | None = None  # a hold-up output, on whenever the bus is
+    rated_current: PositiveAmperes | None = None  # of a hold-up output
 
 
 class InputTable(Table):

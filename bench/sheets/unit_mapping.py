@@ -75,7 +75,8 @@ def to_unit_sheet(file: UnitFile, digest: str) -> UnitSheet:
                 function=entry.function,
                 plus_pin=entry.plus_pin,
                 minus_pin=entry.minus_pin or "",
-                always_on=entry.always_on,
+                held_v=entry.held_at or 0.0,
+                rated_current_a=entry.rated_current or 0.0,
             )
             for name, entry in file.outputs.items()
         ),

@@ -79,8 +79,8 @@ class OutputStage:
         for output in self.plain:
             output.be_absent(now_ns, self._relays.load(output.parameters.name))
 
-    def hold_plain(self, now_ns: int) -> None:
-        """Switch on the outputs that are on whenever the unit runs."""
+    def show_plain(self, now_ns: int) -> None:
+        """Switch on the outputs that a wrong unit has on whenever it runs."""
         for output in self.plain:
             output.show(now_ns, running=True)
 

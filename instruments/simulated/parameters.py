@@ -240,12 +240,20 @@ class RheostatInput:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlainOutput:
-    """An output that this twin keeps off (lights, flap motor) or, `level_v` > 0, holds whenever it runs."""
+    """An output that this twin keeps off (lights, flap motor); a wrong one is on whenever it runs."""
 
     name: str
     plus_pin: str
     minus_pin: str
-    level_v: float = 0.0
+    stuck_on_v: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldUpOutput:
+    """A converter's output that is held up while the bus is low."""
+
+    name: str
+    plus_pin: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,6 +285,8 @@ class TwinParameters:
     <o>.ripple_v (peak to peak, DC), <o>.ripple_hz, and, nothing in a good unit: <o>.stuck (1 off, 2 on),
     <o>.floor_level (left when off), <o>.missing_level, <o>.sag (per cent at half travel), <o>.gain (per cent),
     <o>.bus_per_volt (per cent), <o>.latches (after an overload), unit.rheostats_crossed,
+    `<h>` a hold-up output: <h>.level_v, <h>.droop_ohm, <h>.efficiency (per cent), <h>.drop_out_v, <h>.restart_v (of the
+    input capacitor), <h>.limit_a, <h>.dead (>= 0.5: never starts),
     `<r>` a rheostat: <r>.pull_v, <r>.pull_ohm, <r>.open_travel (per cent), <r>.offset_v, <r>.wander_v, <r>.wander_hz.
     A quantity that is missing takes the default in `twin_defaults`.
     """
@@ -290,6 +300,7 @@ class TwinParameters:
     rheostats: tuple[RheostatInput, ...]
     dimmers: tuple[DimmerOutput, ...]
     outputs: tuple[PlainOutput, ...]
+    hold_ups: tuple[HoldUpOutput, ...] = ()
     pulled_up_pins: tuple[str, ...]  # other command inputs, pulled up inside
     node: int
     on_bus: bool = True  # off: it has no avionics bus, sends nothing and hears nothing

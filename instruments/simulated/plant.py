@@ -154,6 +154,8 @@ class Plant:
         self._ground_feed.timeline.forget_before(time_ns)
         for bridge in self.twin.outputs.bridges.values():
             bridge.current.timeline.forget_before(time_ns)
+        for converter in self.twin.hold_ups:
+            converter.current.timeline.forget_before(time_ns)
 
     def set_analog_output(self, channel: int, voltage_v: float) -> None:
         """Set an analogue output now."""
@@ -309,6 +311,8 @@ class Plant:
             signals[bridge.parameters.minus_pin] = bridge.minus
         signals.update({dimmer.parameters.pin: dimmer.pin for dimmer in self.twin.outputs.dimmers.values()})
         signals.update({output.parameters.plus_pin: output.plus for output in self.twin.outputs.plain})
+        pins = {output.name: output.plus_pin for output in self.twin.parameters.hold_ups}
+        signals.update({pins[converter.name]: converter.signal for converter in self.twin.hold_ups})
         return signals
 
     def _quantity(self, number: int, probe: Probe) -> Node:
@@ -326,8 +330,13 @@ class Plant:
             if probe.plus == bridge.parameters.plus_pin:
                 current = bridge.current
                 return lambda window: window.signal(current)
+        for output, converter in zip(self.twin.parameters.hold_ups, self.twin.hold_ups, strict=True):
+            if probe.plus == output.plus_pin:
+                held = converter.current
+                return lambda window: window.signal(held)
         raise ValueError(
-            f"plant: input {number} probes the current at {probe.plus}, which is no supply leg and no motor's plus pin."
+            f"plant: input {number} probes the current at {probe.plus}, which is no supply leg, no motor's plus pin "
+            "and no hold-up output."
         )
 
     def _node(self, number: int, name: str) -> Node:

@@ -1,4 +1,4 @@
-"""The unit's outputs as signals: motor bridges, and outputs that are off or held.
+"""The unit's outputs as signals: motor bridges, and outputs that are off.
 
 Everything is against the unit's signal ground. A bridge drives the bus through its resistance, a part of it in
 either leg, and brakes (0 V) when it does not. What stands here is a resistor; a motor is `motor_drive`'s, which asks
@@ -194,7 +194,7 @@ def _legs(name: str, quantities: Mapping[str, float]) -> dict[int, Legs]:
 
 
 class Plain:
-    """An output that stays off, or is held at a level whenever the unit runs."""
+    """An output that stays off, unless the unit is wrong."""
 
     def __init__(self, parameters: PlainOutput) -> None:
         self.parameters = parameters
@@ -202,7 +202,7 @@ class Plain:
 
     def show(self, now_ns: int, *, running: bool) -> None:
         """Follow the unit's state."""
-        self.plus.put(now_ns, Piece(constant=self.parameters.level_v) if running else ZERO)
+        self.plus.put(now_ns, Piece(constant=self.parameters.stuck_on_v) if running else ZERO)
 
     def be_absent(self, now_ns: int, load: Load) -> None:
         """Leave the pin to the load, which may lead to a voltage of the bench: the unit is unplugged."""

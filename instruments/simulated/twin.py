@@ -5,18 +5,18 @@ where it resets at once and waits for the warm-start voltage, its reset count ke
 Firmware scans on a fixed grid; a scan that could change nothing is not run, which changes no result.
 A creeping bridge creeps from the start of the firmware.
 Not modelled: flaps and lights (their outputs stay off), limit switches and position pots. What stands at a trim output
-is a resistor, or a motor of the bench (`motor_drive`); at any other a resistor. Filaments
-and their inrush, LEDs. The display at the hold-up output with its reboot, and the converter behind it: the output is
-at its level while the firmware runs, takes no input power at whatever efficiency, and holds nothing up. The timed
-over-current trip by a motor's current; memory of anything but the reset count over a reset, temperature.
+is a resistor, or a motor of the bench (`motor_drive`); at any other a resistor. Filaments and their inrush, LEDs. The
+timed over-current trip by a motor's current; memory of anything but the reset count over a reset, temperature.
 """
 
+import math
 from collections.abc import Mapping
 from enum import Enum
 from functools import partial
 
 from instruments.simulated.agenda import Agenda, Alarm, Order, to_ns
 from instruments.simulated.bus_line import BusLine
+from instruments.simulated.converter import Converter, OutputLoad
 from instruments.simulated.dimming import DimmerLevel, DimmingBank
 from instruments.simulated.discrete_inputs import DebouncedDiscrete, DiscreteBank
 from instruments.simulated.draw import keyed_uniform
@@ -87,6 +87,16 @@ class Twin:
             )
             for name in self.axes
         }
+        self.hold_ups = [
+            Converter(
+                output.name,
+                quantities,
+                agenda=agenda,
+                network=network,
+                load=partial(_load_of, relays, output.name),
+            )
+            for output in parameters.hold_ups
+        ]
         self.lock_out = LockOut(quantities["unit.lockout_v"], quantities["unit.release_v"])
         self.airspeed = AirspeedDuty(
             full_kt=parameters.full_trim_airspeed_kt,
@@ -126,11 +136,15 @@ class Twin:
         if self.state is PowerState.UNPLUGGED:
             self._network.plug(self._quantities["unit.input_capacitance_f"], self._quantities["unit.ground_ohm"])
             self._lose_power(PowerState.UNPOWERED)
+            for converter in self.hold_ups:
+                converter.plug()
 
     def unplug(self) -> None:
         """Unplug it; it discharges at once and forgets everything."""
         if self.state is not PowerState.UNPLUGGED:
             self._lose_power(PowerState.UNPLUGGED)
+            for converter in self.hold_ups:
+                converter.unplug()
             self._network.unplug()
 
     def shows(self, discrete: str) -> bool:
@@ -144,6 +158,9 @@ class Twin:
 
     def loads_changed(self) -> None:
         """Take note that the bench switched a load or the arm relay."""
+        if self.state is not PowerState.UNPLUGGED:
+            for converter in self.hold_ups:
+                converter.load_changed()
         if self.powered:
             for name in self.axes:
                 self._show_bridge(name)
@@ -236,7 +253,7 @@ class Twin:
         self._duty = self.airspeed.duty(self._agenda.now_ns)
         for axis in self.axes.values():
             axis.start()
-        self.outputs.hold_plain(self._agenda.now_ns)
+        self.outputs.show_plain(self._agenda.now_ns)
         self._restless_axes = set(self.axes)
         self._report_all()
         self._wake()
@@ -392,3 +409,8 @@ class Twin:
             self._quantities["unit.quiescent_a"] + draw.current_a,
             self._quantities["unit.input_short_s"] + draw.conductance_s,
         )
+
+
+def _load_of(relays: Relays, output: str) -> OutputLoad:
+    load_ohm = relays.load_ohm(output)
+    return OutputLoad(conductance_s=0.0 if math.isinf(load_ohm) else 1.0 / load_ohm)

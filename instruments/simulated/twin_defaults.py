@@ -83,6 +83,15 @@ DIMMER_DEFAULTS = {
     "bus_per_volt": 0.0,
 }
 RIPPLE_DEFAULTS = {"ripple_v": 0.0, "ripple_hz": 2000.0}  # of a DC dimming output
+HOLD_UP_DEFAULTS = {
+    "level_v": 12.5,
+    "droop_ohm": 0.02,
+    "efficiency": 87.0,
+    "drop_out_v": 5.4,
+    "restart_v": 7.0,
+    "limit_a": 5.5,
+    "dead": 0.0,
+}
 RHEOSTAT_DEFAULTS = {  # a wiper input without a pull of its own
     "pull_v": 0.0,
     "pull_ohm": math.inf,
@@ -112,6 +121,8 @@ def twin_defaults(twin: TwinParameters) -> dict[str, float]:
             **({} if dimmer.pwm else RIPPLE_DEFAULTS),
         }
         defaults.update({f"{dimmer.name}.{key}": value for key, value in levels.items()})
+    for output in twin.hold_ups:
+        defaults.update({f"{output.name}.{key}": value for key, value in HOLD_UP_DEFAULTS.items()})
     for rheostat in twin.rheostats:
         defaults.update({f"{rheostat.name}.{key}": value for key, value in RHEOSTAT_DEFAULTS.items()})
     return defaults

@@ -118,6 +118,7 @@ def test_each_switch_of_an_axis_has_a_seat_a_direction_and_a_polarity():
             ('low-level = "4 %"', 'low-level = "4 V"'),
             "dimming.pwm-1.low-level: found 4 V for a pwm output; give a percentage",
         ),
+        ((', rated-current = "4 A" }', " }"), "outputs.hold-up.rated-current: is missing beside its other half"),
         (('frequency = "240 Hz", ', ""), "dimming.pwm-1.frequency: is missing; add it"),
         (('kind = "dc"', 'kind = "dc", frequency = "1 Hz"'), "dimming.dc-1.frequency: a dc output has no frequency"),
         (
@@ -183,7 +184,6 @@ def test_a_stand_in_for_a_faulty_figure_is_never_blamed_itself(tmp_path):
         (('limit = "quiescent-current"', 'limit = "quiet-current"'), 'there is no limit "quiet-current"'),
         (('limit = "quiescent-current"', 'limit = "ready-time"'), 'limit "ready-time" is in another unit than 0.15 A'),
         ((', sd = "0.012 A", low = "0.10 A"', ', sd = "0.012 A"'), "has a spread (sd) without low and high"),
-        (('hold-up = "12.5 V"', 'light-1 = "12.5 V"'), "simulation.levels.light-1: is no output that is always on"),
     ],
     ids=lambda value: value[:50] if isinstance(value, str) else "",
 )
@@ -195,7 +195,7 @@ def test_faults_of_the_simulation_table_are_named(tmp_path, edit, said):
 def test_a_model_without_simulation_can_be_loaded_but_not_simulated(tmp_path):
     path = changed(tmp_path, "unit")
     with open(path, encoding="utf-8") as sheet:  # noqa: PTH123
-        text = sheet.read().partition("[simulation.levels]")[0]
+        text = sheet.read().partition("[simulation.quantities.unit]")[0]
     (tmp_path / "unit.toml").write_text(text, encoding="utf-8")
     assert load_unit(path).model == "dotterel-6"
     assert problems_of(load_unit_simulation, path) == [

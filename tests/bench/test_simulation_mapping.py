@@ -229,12 +229,13 @@ def test_wires_lead_where_the_sheets_say(sheets):
     assert bench.loads_to_reference == {
         ("ground", "10 kohm"),
         *((entry.name, "10 kohm") for entry in (*sheets[0].trims, *sheets[0].dimming)),
-        *((entry.name, "10 kohm") for entry in sheets[0].outputs if not entry.always_on),
+        *((entry.name, "10 kohm") for entry in sheets[0].outputs if not entry.held_up),
     }
     assert [entry.open_above_v for entry in twin.rheostats] == [5.25, 5.25]
     assert [(switch.rank, switch.direction) for switch in twin.switches[:4]] == [(0, 1), (0, -1), (1, 1), (1, -1)]
     assert {dimmer.name: dimmer.rheostat for dimmer in twin.dimmers}["pwm-3"] == "rheostat-2"
-    assert {output.name: output.level_v for output in twin.outputs}["hold-up"] == 12.5
+    assert [output.name for output in twin.hold_ups] == ["hold-up"]
+    assert "hold-up" not in {output.name for output in twin.outputs}
     assert (twin.slow_trim_airspeed_kt, twin.slow_trim_duty, twin.trim_pwm_hz) == (140.0, 0.45, 400.0)
     assert len(twin.pulled_up_pins) == 5
 
