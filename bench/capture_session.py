@@ -8,6 +8,7 @@ from bench.records.capture_header import CaptureHeader
 from bench.sampling import Sampler
 from bench.sheets.bench_sheet import BenchSheet
 from instruments.capabilities import DataAcquisition
+from test_plans.rig import BUS_SWITCH, SupplyPath
 
 
 class BenchSession:
@@ -24,6 +25,7 @@ class BenchSession:
         commands: MotionCommands,
         now: Callable[[], float],
         wait_until: Callable[[float], None],
+        switched: Callable[[SupplyPath], None],
     ) -> None:
         self._header = header
         self._sheet = sheet
@@ -33,6 +35,7 @@ class BenchSession:
         self._commands = commands
         self._now = now
         self._wait_until = wait_until
+        self._switched = switched
 
     @property
     def now_s(self) -> float:
@@ -64,6 +67,16 @@ class BenchSession:
     def release(self, switch: str, *, at_s: float) -> None:
         """Open a switch line at the sample next to `at_s`."""
         self._switch(switch, at_s, closed=False)
+
+    def switch_bus(self, path: SupplyPath, *, at_s: float) -> None:
+        """Set the bus switch at the sample next to `at_s`: all others off, then the one wanted, in one sample."""
+        for name, output in self._sheet.paths.items():
+            if name != path.value:
+                self._daq.set_digital(output, False, at_sample=self._sample(at_s))
+        if path is not SupplyPath.OPEN:
+            self._daq.set_digital(self._sheet.paths[path.value], True, at_sample=self._sample(at_s))
+        self._switched(path)
+        self._log(at_s, line=BUS_SWITCH, path=path.value)
 
     def quiet_bus(self, *, from_s: float, to_s: float) -> None:
         """Hold bench frames back in this stretch of capture time."""

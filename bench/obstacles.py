@@ -195,7 +195,7 @@ def _lines(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
 
 
 def _loads(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
-    for output, position in needs.loads:
+    for output, position in (*needs.loads, *needs.light_loads):
         if position == OPEN:
             continue
         load = next((entry for entry in bench.loads if (entry.output, entry.position) == (output, position)), None)
@@ -203,7 +203,7 @@ def _loads(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
             what = f"{output} has no load {position}"
             part = "a brushed motor of [motors]" if position == MOTOR else f"a resistor of {position}"
             yield Obstacle(what=what, remedy=f"{part} on a relay for {output}", cost=Cost.PART)
-        elif needs.load_current_a > load.max_current_a:
+        elif (output, position) in needs.loads and needs.load_current_a > load.max_current_a:
             what = (
                 f"the load {position} of {output} gets {needs.load_current_a:.3g} A, "
                 f"it is rated {load.max_current_a:.3g} A"

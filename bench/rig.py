@@ -185,6 +185,7 @@ class BenchRig:
                 commands=self._commands,
                 now=lambda: self.now_s,
                 wait_until=self._wait_until,
+                switched=self._bus_switched,
             )
             self._attend()  # reports that came with the last samples belong to this capture
         except BaseException as error:
@@ -304,6 +305,22 @@ class BenchRig:
         self._path = path
         self._watch_between()
         self._note(path=path.value)
+
+    def _bus_switched(self, path: SupplyPath) -> None:
+        """Take note of where the bus switch will stand once a scheduled switching has come."""
+        self._path = path
+
+    def hold_contactor(self) -> None:
+        """Close the contactor through the watchdog, the bus switch open."""
+        for output in self._sheet.paths.values():
+            self._daq.set_digital(output, False)
+        self._contactor_wanted = True
+        self._daq.beat()
+        self._last_beat_s = self.now_s
+        self._guard.set_voltage_v = self._most_volts_expected()
+        self._path = SupplyPath.OPEN
+        self._watch_between()
+        self._note(path=SupplyPath.OPEN.value)
 
     # Loads and stimuli
 

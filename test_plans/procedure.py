@@ -32,7 +32,8 @@ class Needs:
     supply_current_a: float = 0.0  # largest a conforming unit with its loads draws; the limit must be 1.3 times this
     current_limit_a: float = 0.0  # that the procedure will set
     loads: tuple[tuple[str, str], ...] = ()  # (output, position)
-    load_current_a: float = 0.0
+    load_current_a: float = 0.0  # through each of `loads`
+    light_loads: tuple[tuple[str, str], ...] = ()  # (output, position) that only have to be there: they draw little
     stimuli: tuple[str, ...] = ()
     stimulus_v: float = 0.0  # highest level asked of any of them
     switches: tuple[str, ...] = ()

@@ -30,6 +30,10 @@ from test_plans.discretes_toggles import DiscreteToggles
 from test_plans.discretes_widths import DiscretePulseWidth
 from test_plans.final_repeat import FinalRepeat
 from test_plans.ground_pin import GroundPin
+from test_plans.hold_up_drop_out import HoldUpDropOut
+from test_plans.hold_up_regulation import HoldUpRegulation
+from test_plans.hold_up_ride_through import HoldUpRideThrough
+from test_plans.inrush import Inrush
 from test_plans.power_up import PowerUp
 from test_plans.procedure import Procedure
 from test_plans.trim_airspeed_lost import TrimAirspeedLost
@@ -98,6 +102,10 @@ _ALL: tuple[Procedure, ...] = (
     TrimTogether(),
     TrimBusVoltage(),
     GroundPin(),
+    Inrush(),
+    HoldUpRegulation(),
+    HoldUpRideThrough(),
+    HoldUpDropOut(),
     BusRamp(),
     FinalRepeat(),
     Discharge(),

@@ -19,6 +19,7 @@ from enum import StrEnum
 from typing import Protocol
 
 NOTHING_DRAWN = "nothing"  # what stands in a note for an electronic load that is off
+BUS_SWITCH = "bus switch"  # the line that a scheduled switching of the bus is logged under
 NOT_SURE = "not sure"  # what stands for the lamps of a look that told nothing
 
 
@@ -28,6 +29,7 @@ class SupplyPath(StrEnum):
     OPEN = "open"
     RUN = "run"
     THROUGH_20_OHM = "20 ohm"
+    HARD = "0.5 ohm"  # for a hard switch-on: stiff, and it bounds the peak
 
 
 class PromptAction(StrEnum):
@@ -98,6 +100,10 @@ class CaptureSession(Protocol):
         """Open a switch line at a sample instant to come."""
         ...
 
+    def switch_bus(self, path: SupplyPath, *, at_s: float) -> None:
+        """Set the bus switch alone at a sample instant to come; the contactor stays held, also with `OPEN`."""
+        ...
+
     def quiet_bus(self, *, from_s: float, to_s: float) -> None:
         """Send no bench frame in this stretch; frames due in it go out at its end."""
         ...
@@ -152,6 +158,10 @@ class Rig(Protocol):
 
     def connect(self, path: SupplyPath) -> None:
         """Set the bus switch; the contactor closes with any path but open."""
+        ...
+
+    def hold_contactor(self) -> None:
+        """Close the contactor with the bus switch open, so that `CaptureSession.switch_bus` makes and breaks."""
         ...
 
     def set_load(self, output: str, position: str) -> None:

@@ -10,6 +10,11 @@ def voltage_signal(name: str) -> str:
     return f"{name}.voltage"
 
 
+def current_signal(name: str) -> str:
+    """Return the name of the current of a motor output or a hold-up output."""
+    return f"{name}.current"
+
+
 def all_signals(unit: UnitSheet) -> tuple[str, ...]:
     """Return every analogue signal that a bench needs for this model."""
     return (

@@ -54,6 +54,22 @@ def relay_dead(output):
     return bend
 
 
+def path_welds(plant):
+    """Change: the bus switch stays at `run` whatever it is told."""
+    plant._relays._positions = lambda: ["run"]
+
+
+def load_ohm(output, position, ohm):
+    """Bend: a load of the bench has another resistance than its sheet says."""
+
+    def bend(bench_drawn, twin):
+        loads = {name: dict(positions) for name, positions in bench_drawn.loads_ohm.items()}
+        loads[output][position] = ohm
+        return replace(bench_drawn, loads_ohm=loads), twin
+
+    return bend
+
+
 def channel(number, **errors):
     """Bend: an analogue input has these errors."""
 

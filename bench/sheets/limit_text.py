@@ -7,6 +7,7 @@ from pydantic import PlainValidator
 from bench.sheets.fields import fault, shown_as
 from bench.sheets.units import (
     AIRSPEED,
+    CAPACITANCE,
     CONDUCTANCE,
     CURRENT,
     FREQUENCY,
@@ -68,6 +69,12 @@ LIMIT_QUANTITIES = {
     "dimming-recovery": PERCENT,
     "dimming-off-current": CURRENT,
     "wiper-pull-current": CURRENT,
+    "input-capacitance": CAPACITANCE,
+    "hold-up-voltage": VOLTAGE,
+    "hold-up-efficiency": PERCENT,
+    "hold-up-drop-out": VOLTAGE,
+    "hold-up-restart": VOLTAGE,
+    "hold-up-ride-through": TIME,
     "trim-drop": VOLTAGE,
     "trim-drop-difference": VOLTAGE,
     "trim-idle-current": CURRENT,

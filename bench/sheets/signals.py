@@ -52,5 +52,7 @@ def expected_signals(unit: UnitSheet) -> dict[str, ExpectedSignal]:
         for signal, pin in zip(leg_signals(axis), (axis.plus_pin, axis.minus_pin), strict=True):
             signals[signal] = ExpectedSignal("voltage", pin, ground)
     for output in unit.outputs:
+        if output.held_up:
+            signals[f"{output.name}.current"] = ExpectedSignal("current", output.plus_pin)
         signals[f"{output.name}.voltage"] = ExpectedSignal("voltage", output.plus_pin, output.minus_pin or ground)
     return signals

@@ -151,7 +151,10 @@ class Converter:
             slope = (end_v - begin_v) / (end_s - begin_s)
             start_ns = now_ns + to_ns(begin_s)
             self.signal.timeline.put(start_ns, Piece(constant=begin_v, slope_per_s=slope))
-            self.current.timeline.put(start_ns, Piece(constant=load.current_at(0.5 * (begin_v + end_v))))
+            begin_a, end_a = load.current_at(begin_v), load.current_at(end_v)
+            self.current.timeline.put(
+                start_ns, Piece(constant=begin_a, slope_per_s=(end_a - begin_a) / (end_s - begin_s))
+            )
             end_ns = now_ns + to_ns(end_s)
             self.signal.timeline.put(end_ns, Piece(constant=end_v if end_v > 1.01 * EMPTY_V else 0.0))
             self.current.timeline.put(end_ns, ZERO)

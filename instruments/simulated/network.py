@@ -146,9 +146,11 @@ class InputNetwork:
 
     # --- what is done to it -----------------------------------------------------------------------
 
-    def connect(self, *, closed: bool, series_ohm: float, sense_at_pins: bool, plug_conductance_s: float) -> None:
-        """Set contactor, resistance of the bus switch, whether the sense pair reaches the pins, and the plug load."""
-        bleed_s = 0.0 if closed else 1.0 / self._path.bleed_ohm
+    def connect(
+        self, *, closed: bool, bleeding: bool, series_ohm: float, sense_at_pins: bool, plug_conductance_s: float
+    ) -> None:
+        """Set whether the supply reaches the unit, the bleed, the bus switch's resistance, the sense, the plug load."""
+        bleed_s = 1.0 / self._path.bleed_ohm if bleeding else 0.0
         wanted = (closed, series_ohm, sense_at_pins, plug_conductance_s + bleed_s)
         if wanted != (self._closed, self._series_ohm, self._sense_at_pins, self._bench_conductance_s):
             self._closed, self._series_ohm, self._sense_at_pins, self._bench_conductance_s = wanted

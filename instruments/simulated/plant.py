@@ -247,6 +247,7 @@ class Plant:
     def _connect(self) -> None:
         self._network.connect(
             closed=self._relays.contactor_closed,
+            bleeding=not self._relays.contactor_held,
             series_ohm=self._relays.path_ohm(),
             sense_at_pins=self._relays.path_is_run(),
             plug_conductance_s=1.0 / self._relays.load_ohm(PLUG),

@@ -40,6 +40,11 @@ class Relays:
         """Whether the watchdog is held and the bus switch is at any position but open."""
         return self.watchdog and bool(self._positions())
 
+    @property
+    def contactor_held(self) -> bool:
+        """Whether the contactor stands at the supply's side; at rest it puts the bleed across the unit's."""
+        return self.watchdog
+
     def path_ohm(self) -> float:
         """Return the bus switch's series resistance; infinite when open."""
         return _parallel(self._bench.path.series_ohm[position] for position in self._positions())

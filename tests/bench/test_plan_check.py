@@ -164,12 +164,12 @@ def test_what_a_step_lacks_is_named_with_the_cheapest_remedy(bench, needs, what,
 
 
 def test_channels_times_rate_and_the_link_are_both_counted(bench):
-    signals = tuple(bench.signals)  # 41 channels at 50 kS/s are 2.05 MS/s and 4.1 MB/s
+    signals = tuple(bench.signals)  # 42 channels at 50 kS/s are 2.1 MS/s and 4.2 MB/s
     slow_link = replace(bench, daq=replace(bench.daq, link_bytes_per_s=3.4e6))
     step = held(slow_link, captures=(capture(signals=signals, sample_rate_hz=50e3, duration_s=0.1),))
     assert [obstacle.what for obstacle in step.obstacles] == [
-        "capture look wants 41 channels at 50000 S/s, the DAQ does 800000 S/s in all",
-        "capture look sends 4.1e+06 B/s, the link carries 3.4e+06 B/s",
+        "capture look wants 42 channels at 50000 S/s, the DAQ does 800000 S/s in all",
+        "capture look sends 4.2e+06 B/s, the link carries 3.4e+06 B/s",
     ]
 
 

@@ -97,6 +97,14 @@ UNIT_DEFECTS = {
     "trim-leg-on-bus": {"roll.creep_v": 13.5, "roll.creep_s": 1e6},
     "trim-relay-welded": {"yaw.latches": 1.0},
     "held-switch-honoured": {"pitch.honours_held": 1.0},
+    "input-capacitor-aged": {"unit.input_capacitance_f": 1.1e-3},
+    "hold-up-dead": {"hold-up.dead": 1.0},
+    "hold-up-low": {"hold-up.level_v": 11.8},
+    "hold-up-soft": {"hold-up.droop_ohm": 0.22},
+    "hold-up-inefficient": {"hold-up.efficiency": 78.0},
+    "hold-up-limits-early": {"hold-up.limit_a": 3.5},
+    "hold-up-drops-out-early": {"hold-up.drop_out_v": 6.15},
+    "hold-up-restarts-late": {"hold-up.restart_v": 7.8},
 }
 BENCH_DEFECTS = (
     *("supply-limit-low", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost"),
@@ -220,10 +228,10 @@ def test_wires_lead_where_the_sheets_say(sheets):
     assert {action: actions.count(action) for action in actions} == {
         "press": 15,
         "arm": 1,
-        "path": 2,
-        "load": 38,
+        "path": 3,
+        "load": 40,
         "feed": 4,
-        "draw": 3,
+        "draw": 4,
         "reverse": 1,
     }
     assert bench.loads_to_reference == {

@@ -43,11 +43,17 @@ class Circuit:
 
     def close(self, plug_s=0.0):
         self.network.connect(
-            closed=True, series_ohm=self.series_ohm, sense_at_pins=self.sense_at_pins, plug_conductance_s=plug_s
+            closed=True,
+            bleeding=False,
+            series_ohm=self.series_ohm,
+            sense_at_pins=self.sense_at_pins,
+            plug_conductance_s=plug_s,
         )
 
     def open(self):
-        self.network.connect(closed=False, series_ohm=math.inf, sense_at_pins=False, plug_conductance_s=0.0)
+        self.network.connect(
+            closed=False, bleeding=True, series_ohm=math.inf, sense_at_pins=False, plug_conductance_s=0.0
+        )
 
     def at(self, time_s, action):
         self.agenda.at(round(time_s * NS_PER_S), Order.BENCH, action)

@@ -42,7 +42,9 @@ class Circuit:
         self.supply.set_overvoltage(500.0)
 
     def connect(self, *, closed: bool) -> None:
-        self.network.connect(closed=closed, series_ohm=0.0, sense_at_pins=True, plug_conductance_s=0.0)
+        self.network.connect(
+            closed=closed, bleeding=not closed, series_ohm=0.0, sense_at_pins=True, plug_conductance_s=0.0
+        )
 
     def stand_at(self, voltage_v: float) -> None:
         self.supply.set_voltage(voltage_v)
