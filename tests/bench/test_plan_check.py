@@ -195,8 +195,9 @@ def test_a_bench_without_an_electronic_load_says_what_then_goes_untested_and_wha
     assert held(without, loads=(("pitch", "9.0 ohm"),)).ability is Ability.CAN  # resistors serve as far as they go
 
 
-def test_an_axis_that_the_load_does_not_reach_is_left_untested_and_said_so():
-    loaded = load_sheets(SheetNames(bench="simulated", plan="trim", model="dotterel-6"))
+def test_an_axis_that_the_load_does_not_reach_is_left_untested_and_said_so(tmp_path):
+    sheet = changed(tmp_path, "bench", ('yaw = { digital-output = 67, plus = "P1-13", minus = "P1-14" }\n', ""))
+    loaded = load_sheets(SheetNames(bench=sheet, plan="trim", model="dotterel-6"))
     checked = check_plan(loaded.plan, PROCEDURES, unit=loaded.unit, aircraft=loaded.aircraft, bench=loaded.bench)
     steps = {step.procedure: step for step in checked.steps}
     for name in ("trim-drop-sweep", "trim-over-current"):

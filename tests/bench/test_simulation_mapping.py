@@ -93,10 +93,6 @@ UNIT_DEFECTS = {
     "input-shorted": {"unit.input_short_s": 5.0},  # 0.2 ohm
     "discrete-shorted": {"discrete-4.ground_short_s": 10.0},
     "set-up-for-another": {"unit.settings_off": 1.0},
-    "dc-never-off": {"dc-1.floor_level": 0.9},
-    "trim-leg-on-bus": {"roll.creep_v": 13.5, "roll.creep_s": 1e6},
-    "trim-relay-welded": {"yaw.latches": 1.0},
-    "held-switch-honoured": {"pitch.honours_held": 1.0},
     "input-capacitor-aged": {"unit.input_capacitance_f": 1.1e-3},
     "hold-up-dead": {"hold-up.dead": 1.0},
     "hold-up-low": {"hold-up.level_v": 11.8},
@@ -105,6 +101,10 @@ UNIT_DEFECTS = {
     "hold-up-limits-early": {"hold-up.limit_a": 3.5},
     "hold-up-drops-out-early": {"hold-up.drop_out_v": 6.15},
     "hold-up-restarts-late": {"hold-up.restart_v": 7.8},
+    "dc-never-off": {"dc-1.floor_level": 0.9},
+    "trim-leg-on-bus": {"roll.creep_v": 13.5, "roll.creep_s": 1e6},
+    "trim-relay-welded": {"yaw.latches": 1.0},
+    "held-switch-honoured": {"pitch.honours_held": 1.0},
 }
 BENCH_DEFECTS = (
     *("supply-limit-low", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost"),
