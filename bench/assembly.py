@@ -13,7 +13,7 @@ import pyvisa
 from bench.operator import Operator, SimulatedOperator
 from bench.sheets.bench_sheet import BenchSheet, ElectronicLoadSheet
 from instruments.avionics_bus import open_avionics_bus
-from instruments.capabilities import AvionicsBus, Identity
+from instruments.capabilities import AvionicsBus, Identity, TextOutput
 from instruments.clock import Clock
 from instruments.daq import DaqRatings, SerialDaq, open_daq
 from instruments.electronic_load import LoadRatings, ScpiElectronicLoad, open_electronic_load
@@ -26,8 +26,10 @@ from instruments.simulated.parameters import BenchParameters, TwinParameters
 from instruments.simulated.plant import Plant
 from instruments.simulated.serial_link import serve_serial
 from instruments.simulated.supply_face import supply_instrument
+from instruments.simulated.text_port import SimulatedTextPort
 from instruments.simulated.visa_library import simulated_resource_manager
 from instruments.supply import ScpiSupply, SupplyRatings, open_supply
+from instruments.text_output import open_text_output
 
 _log = logging.getLogger(__name__)
 
@@ -40,6 +42,7 @@ class OpenBench:
     load: ScpiElectronicLoad | None  # None: the bench has no electronic load
     daq: SerialDaq
     bus: AvionicsBus | None
+    text_line: TextOutput | None
     clock: Clock
     operator: Operator
     before_procedure: Callable[[str, int], None]
@@ -49,9 +52,11 @@ class OpenBench:
 
 @contextmanager
 def open_simulated_bench(
-    sheet: BenchSheet, *, bench: BenchParameters, twin: TwinParameters, seed: int
+    sheet: BenchSheet, *, bench: BenchParameters, twin: TwinParameters, seed: int, text_bit_rate: int = 0
 ) -> Iterator[OpenBench]:
     """Build the plant, serve the simulated instruments under the sheet's addresses, and open the drivers.
+
+    `text_bit_rate` is that of a model that takes text; without one no text line is opened.
 
     Raises:
         InstrumentError: a simulated instrument doesn't answer as its driver expects.
@@ -108,11 +113,20 @@ def open_simulated_bench(
                 sheet.bus.interface, sheet.bus.channel, bit_rate=sheet.bus.bit_rate, clock=clock, name="avionics bus"
             )
             stack.callback(_close, bus.close)
+        text_line = None
+        if sheet.text_line is not None and text_bit_rate:
+            port = SimulatedTextPort(plant)
+            stack.enter_context(serve_serial(sheet.text_line.url.partition("://")[2], device=port, clock=clock))
+            text_line = open_text_output(
+                sheet.text_line.url, bit_rate=text_bit_rate, name="text line", time_out_s=sheet.text_line.time_out_s
+            )
+            stack.callback(_close, text_line.close)
         yield OpenBench(
             supply=supply,
             load=load,
             daq=daq,
             bus=bus,
+            text_line=text_line,
             clock=clock,
             operator=SimulatedOperator(plant),
             before_procedure=device.set_noise_key,

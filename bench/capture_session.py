@@ -2,7 +2,6 @@
 
 from collections.abc import Callable
 
-from bench.bus_traffic import BusTraffic
 from bench.guard import COMMANDS_KEPT_S, MotionCommands
 from bench.records.capture_header import CaptureHeader
 from bench.sampling import Sampler
@@ -20,7 +19,7 @@ class BenchSession:
         *,
         sheet: BenchSheet,
         daq: DataAcquisition,
-        bus: BusTraffic | None,
+        hold_airspeed: Callable[[float, float], None] | None,
         sampler: Sampler,
         commands: MotionCommands,
         now: Callable[[], float],
@@ -30,7 +29,7 @@ class BenchSession:
         self._header = header
         self._sheet = sheet
         self._daq = daq
-        self._bus = bus
+        self._hold_airspeed = hold_airspeed
         self._sampler = sampler
         self._commands = commands
         self._now = now
@@ -80,8 +79,8 @@ class BenchSession:
 
     def quiet_bus(self, *, from_s: float, to_s: float) -> None:
         """Hold bench frames back in this stretch of capture time."""
-        if self._bus is not None:
-            self._bus.quiet(self._header.start_s + from_s, self._header.start_s + to_s)
+        if self._hold_airspeed is not None:
+            self._hold_airspeed(self._header.start_s + from_s, self._header.start_s + to_s)
 
     def note(self, **fields: float | str | bool) -> None:
         """Log a note now."""

@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
-from bench.sheets.bench_file import LOAD_DEFECTS, MOTOR_DEFECTS
+from bench.sheets.bench_file import LOAD_DEFECTS, MOTOR_DEFECTS, TEXT_DEFECTS
 from bench.sheets.bench_sheet import BenchSheet, SignalWiring
 from bench.sheets.signals import RECEIVE_LINE
 from bench.sheets.simulation_sheet import BenchDefect, BenchSimulation
@@ -21,9 +21,12 @@ from instruments.simulated.parameters import (
     PathParameters,
     Probe,
     SupplyParameters,
+    TextLineParameters,
 )
 from test_plans.sheets import UnitSheet
+from test_plans.signals import AIRSPEED, AIRSPEED_TEXT
 
+LEAST_RATE_FACTOR = 0.01  # a line that stands still sends nothing, which is another defect
 HARD_SEVERITY = 0.5  # a defect that is there or not (a lead open, a line dead) is there from this severity on
 
 
@@ -69,6 +72,8 @@ def drawn_bench(unit: UnitSheet, sheet: BenchSheet, simulation: BenchSimulation,
             digital_inputs={
                 line: DigitalInputParameters(source="bus")
                 if name == RECEIVE_LINE
+                else DigitalInputParameters(source="text")
+                if name == AIRSPEED_TEXT
                 else DigitalInputParameters(source="pin", target=_switch_pins(unit)[name])
                 for name, line in sheet.lines.items()
             },
@@ -161,6 +166,8 @@ def _digital_outputs(sheet: BenchSheet, pins: Mapping[str, str]) -> dict[int, Di
 
 def _switch_pins(unit: UnitSheet) -> dict[str, str]:
     pins = {switch.name: switch.pin for axis in unit.trims for switch in axis.switches}
+    if unit.airspeed is not None:
+        pins[AIRSPEED] = unit.airspeed.pin
     return pins | {entry.name: entry.pin for entry in unit.inputs}
 
 
@@ -197,21 +204,12 @@ def _motors(sheet: BenchSheet, errors: _Errors) -> dict[tuple[str, str], MotorPa
 
 def spoilt(bench: BenchParameters, sheet: BenchSheet, defect: BenchDefect, severity: float) -> BenchParameters:
     """Return the bench with one defect of its catalogue."""
-    daq = bench.daq
-    hard = severity >= HARD_SEVERITY
     if defect.kind in {"supply-limit", "sense-open"}:
         return replace(bench, supply=_spoilt_supply(bench.supply, defect, severity))
-    if defect.kind == "stimulus-dead":
-        output = sheet.stimuli[defect.target]
-        outputs = {**daq.outputs, output: replace(daq.outputs[output], dead=hard)}
-        return replace(bench, daq=replace(daq, outputs=outputs))
-    if defect.kind == "channel-clipped":
-        channel = sheet.signals[defect.target].channel
-        clip = max(0.0, 1.0 - severity * (1.0 - defect.value))
-        inputs = {**daq.inputs, channel: replace(daq.inputs[channel], clip_fraction=clip)}
-        return replace(bench, daq=replace(daq, inputs=inputs))
-    if defect.kind == "frames-lost":
-        return replace(bench, daq=replace(daq, lost_frame_fraction=min(1.0, severity * defect.value)))
+    if defect.kind in TEXT_DEFECTS:
+        return replace(bench, text_line=_spoilt_text_line(bench.text_line, defect, severity))
+    if defect.kind in {"stimulus-dead", "channel-clipped", "frames-lost"}:
+        return replace(bench, daq=_spoilt_daq(bench.daq, sheet, defect, severity))
     if defect.kind in MOTOR_DEFECTS:
         motors = {
             (output, position): _spoilt_motor(motor, defect, severity) if output == defect.target else motor
@@ -221,6 +219,18 @@ def spoilt(bench: BenchParameters, sheet: BenchSheet, defect: BenchDefect, sever
     if defect.kind in LOAD_DEFECTS:
         return _spoilt_load(bench, sheet, defect, severity)
     raise ValueError(f"defect {defect.id}: no such kind of bench defect {defect.kind!r}")
+
+
+def _spoilt_daq(daq: DaqParameters, sheet: BenchSheet, defect: BenchDefect, severity: float) -> DaqParameters:
+    if defect.kind == "frames-lost":
+        return replace(daq, lost_frame_fraction=min(1.0, severity * defect.value))
+    if defect.kind == "stimulus-dead":
+        output = sheet.stimuli[defect.target]
+        dead = replace(daq.outputs[output], dead=severity >= HARD_SEVERITY)
+        return replace(daq, outputs={**daq.outputs, output: dead})
+    channel = sheet.signals[defect.target].channel
+    clipped = replace(daq.inputs[channel], clip_fraction=max(0.0, 1.0 - severity * (1.0 - defect.value)))
+    return replace(daq, inputs={**daq.inputs, channel: clipped})
 
 
 def _spoilt_motor(motor: MotorParameters, defect: BenchDefect, severity: float) -> MotorParameters:
@@ -254,3 +264,9 @@ def _spoilt_load(bench: BenchParameters, sheet: BenchSheet, defect: BenchDefect,
     drawn = (1.0 + load.current_gain_error) * (1.0 + too_much) - 1.0
     shown = (1.0 + load.current_reading_gain_error) / (1.0 + too_much) - 1.0
     return replace(bench, electronic_load=replace(load, current_gain_error=drawn, current_reading_gain_error=shown))
+
+
+def _spoilt_text_line(line: TextLineParameters, defect: BenchDefect, severity: float) -> TextLineParameters:
+    if defect.kind == "text-dead":
+        return replace(line, dead=severity >= HARD_SEVERITY)
+    return replace(line, rate_factor=max(LEAST_RATE_FACTOR, 1.0 - severity * (1.0 - defect.value)))

@@ -2,11 +2,13 @@
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from bench.errors import UsageError
 from bench.sheets.simulation_sheet import UnitDefect, UnitSimulation
 from instruments.simulated.draw import apply_defect, draw_unit
 from instruments.simulated.parameters import (
+    AirspeedInput,
     BridgeOutput,
     DimmerOutput,
     DiscreteInput,
@@ -18,7 +20,7 @@ from instruments.simulated.parameters import (
     TwinParameters,
 )
 from test_plans.reported_settings import TRIM_REVERSAL, reversal_of
-from test_plans.sheets import AircraftSheet, DimmingKind, ReportKind, Sense, UnitSheet
+from test_plans.sheets import AircraftSheet, Airspeed, DimmingKind, ReportKind, Sense, UnitSheet
 
 UNUSED_BIT_RATE = 125_000  # of a line on which nobody talks
 
@@ -123,8 +125,7 @@ def drawn_unit(
         level_identifiers=tuple(entry.identifier for entry in reports.values() if entry.kind is ReportKind.LEVEL),
         report_period_s=unit.bus.report_period_s,
         bit_rate=unit.bus.bit_rate or UNUSED_BIT_RATE,
-        airspeed_identifier=unit.bus.airspeed_identifier,
-        airspeed_lost_s=unit.bus.airspeed_lost_s,
+        airspeed=_airspeed(unit.airspeed) if unit.airspeed is not None else AirspeedInput(),
         full_trim_airspeed_kt=unit.full_trim_airspeed_kt,
         slow_trim_airspeed_kt=rules.slow_airspeed_kt if rules else math.inf,
         slow_trim_duty=rules.slow_duty if rules else 1.0,
@@ -144,6 +145,39 @@ def _reversed_axes(unit: UnitSheet, aircraft: AircraftSheet, quantities: Mapping
     """Return the axes set to drive the other way round: the aircraft's, but for what was set wrongly."""
     wrongly = {axis.name for axis in unit.trims if quantities.get(f"{axis.name}.set_wrongly", 0.0) >= PRESENT}
     return frozenset(wrongly.symmetric_difference(aircraft.reversed_axes))
+
+
+def _airspeed(airspeed: Airspeed) -> AirspeedInput:
+    common = AirspeedInput(
+        route=airspeed.route.value,
+        lost_s=airspeed.lost_s,
+        frozen_s=airspeed.frozen_s,
+        lowest_kt=airspeed.lowest_kt,
+        highest_kt=airspeed.highest_kt,
+        identifier=airspeed.identifier,
+        pin=airspeed.pin,
+    )
+    text, analogue, switch = airspeed.text, airspeed.analogue, airspeed.switch
+    if text is not None:
+        return replace(
+            common,
+            bit_rate=text.bit_rate,
+            sentence=text.sentence,
+            speed_unit=text.speed_unit,
+            converts_units=text.converts_units,
+        )
+    if analogue is not None:
+        return replace(
+            common,
+            low_kt=analogue.low_kt,
+            low_v=analogue.low_v,
+            high_kt=analogue.high_kt,
+            high_v=analogue.high_v,
+            lost_below_v=-math.inf if analogue.lost_below_v is None else analogue.lost_below_v,
+            pull_v=analogue.pull_voltage_v,
+            pull_ohm=analogue.pull_resistance_ohm,
+        )
+    return common if switch is None else replace(common, closed_when_fast=switch.closed_when_fast)
 
 
 def _switches(unit: UnitSheet) -> tuple[SwitchInput, ...]:

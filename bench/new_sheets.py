@@ -17,7 +17,7 @@ from bench.sheets.signals import PLUG, RECEIVE_LINE, ExpectedSignal, expected_si
 from test_plans.dimming_positions import LIMIT as SHORT_CURRENT
 from test_plans.reported_settings import settings_of
 from test_plans.sheets import UnitSheet
-from test_plans.signals import stimuli_of, switches_of
+from test_plans.signals import AIRSPEED, airspeed_lines, stimuli_of, switches_of
 
 _PLACEHOLDER = "@NAME@"
 _ADAPTER = "[adapters."
@@ -101,7 +101,7 @@ def bench_text(name: str, unit: UnitSheet) -> str:
     head = re.sub(r"^default-model = .*\n", "", head, count=1, flags=re.MULTILINE)
     tail = _without_targets(
         rest[rest.index(_AFTER_ADAPTERS) :],
-        {*stimuli_of(unit), *expected_signals(unit), *(axis.name for axis in unit.trims)},
+        {*stimuli_of(unit), *expected_signals(unit), *(axis.name for axis in unit.trims), *airspeed_lines(unit)},
     )
     return head + "\n".join(adapter_lines(unit, taken)) + "\n\n" + tail
 
@@ -120,12 +120,17 @@ def adapter_lines(unit: UnitSheet, taken: Collection[int]) -> Iterator[str]:
     used = {unit.power_pin, unit.power_ground_pin}
     used |= {node for signal in signals.values() for node in (signal.plus, signal.minus)}
     pins = _pins(unit)
-    used |= set(pins.values())
+    airspeed = unit.airspeed if unit.airspeed is not None and unit.airspeed.pin else None
+    used |= {*pins.values(), *((airspeed.pin,) if airspeed is not None else ())}
     free = [pin for pin in unit.pins if pin not in used]
     if unit.bus.reports:
         high, low = ([*free, "FILL-IN", "FILL-IN"])[:2]
         free = free[2:]
         yield f'bus = {{ high-pin = "{high}", low-pin = "{low}", receive-input = 0 }} # {RECEIVE_LINE}; check the pins'
+    switches = switches_of(unit)
+    if airspeed is not None and airspeed.text is not None:
+        monitor = len(switches) + 1
+        yield f'text = {{ pin = "{airspeed.pin}", monitor-input = {monitor} }} # airspeed, read back at the pin'
     if free:
         yield f"\n[{here}.unused]"
         yield from (f'{pin} = "nothing on this bench leads here; FILL IN"' for pin in free)
@@ -137,8 +142,12 @@ def adapter_lines(unit: UnitSheet, taken: Collection[int]) -> Iterator[str]:
     yield f"\n[{here}.stimuli]"
     for number, name in enumerate(stimuli_of(unit)):
         yield f'{name} = {{ output = {number}, pin = "{pins[name]}" }}'
+    if airspeed is not None and airspeed.analogue is not None:
+        yield f'{AIRSPEED} = {{ output = {len(stimuli_of(unit))}, pin = "{airspeed.pin}" }}'
     yield f"\n# Each closes its pin to ground, and a digital input reads the pin back.\n[{here}.switches]"
-    for line, name in enumerate(switches_of(unit), start=1):
+    if airspeed is not None and airspeed.switch is not None:
+        switches, pins = (*switches, AIRSPEED), {**pins, AIRSPEED: airspeed.pin}
+    for line, name in enumerate(switches, start=1):
         yield f'{name} = {{ digital-output = {next(outputs)}, digital-input = {line}, pin = "{pins[name]}" }}'
     yield from _load_lines(unit, here, outputs)
     yield f"\n# Each relay connects the electronic load to one output.\n[{here}.electronic-load]"
@@ -193,7 +202,8 @@ def _pins(unit: UnitSheet) -> dict[str, str]:
 
 
 def _range(unit: UnitSheet, name: str, signal: ExpectedSignal) -> str:
-    inputs = {f"{stimulus}.voltage" for stimulus in stimuli_of(unit)} | {"ground.voltage", "reference.voltage"}
+    inputs = {f"{stimulus}.voltage" for stimulus in (*stimuli_of(unit), AIRSPEED)}
+    inputs |= {"ground.voltage", "reference.voltage"}
     return "10 V" if signal.kind == "current" or name in inputs else "40 V"
 
 

@@ -12,7 +12,7 @@ from bench.sheets.signals import RECEIVE_LINE
 from test_plans.procedure import CaptureNeed, Needs
 from test_plans.rig import SupplyPath
 from test_plans.sheets import UnitSheet
-from test_plans.signals import MOTOR
+from test_plans.signals import AIRSPEED, MOTOR
 
 OPEN = "open"
 SUPPLY_RESERVE = 1.3  # a limit below this many times what a conforming unit draws says nothing of the unit
@@ -192,6 +192,30 @@ def _lines(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
         yield Obstacle(
             what="the bus receive line is not wired", remedy="wire it to a free digital input", cost=Cost.WIRE
         )
+
+
+def airspeed_obstacles(needs: Needs, unit: UnitSheet, bench: BenchSheet) -> Iterator[Obstacle]:
+    """Yield what keeps airspeed from the unit by its route; over the bus it needs nothing but that."""
+    airspeed = unit.airspeed
+    if not needs.airspeed or airspeed is None:
+        return
+    at = f"pin {airspeed.pin}"
+    if airspeed.text is not None:
+        if bench.text_line is None:
+            what = "airspeed is text, and no serial port leads to the unit"
+            remedy = f"a serial port of {airspeed.text.bit_rate} bit/s, led to {at}"
+            yield Obstacle(what=what, remedy=remedy, cost=Cost.INSTRUMENT)
+    elif airspeed.analogue is not None:
+        most_v = max(airspeed.analogue.low_v, airspeed.analogue.high_v)
+        if AIRSPEED not in bench.stimuli:
+            what = "airspeed is a voltage, and no analogue output leads to the unit's"
+            yield Obstacle(what=what, remedy=f"wire {at} to a free analogue output", cost=Cost.WIRE)
+        elif most_v > bench.daq.output_max_v:
+            what = f"airspeed wants {most_v:g} V, the analogue outputs end at {bench.daq.output_max_v:g} V"
+            yield Obstacle(what=what, remedy=f"an output of at least {most_v:g} V", cost=Cost.INSTRUMENT)
+    elif airspeed.switch is not None and AIRSPEED not in bench.switches:
+        what = "airspeed is a contact, and no digital output works one at the unit's"
+        yield Obstacle(what=what, remedy=f"wire {at} to a free digital output and input", cost=Cost.WIRE)
 
 
 def _loads(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:

@@ -11,6 +11,7 @@ from enum import StrEnum
 from bench.obstacles import (
     Cost,
     Obstacle,
+    airspeed_obstacles,
     captured_bytes,
     held_against_limit,
     power_obstacles,
@@ -220,6 +221,7 @@ def check_step(procedure: Procedure, setup: Setup, bench: BenchSheet, *, bytes_b
         *sampling_obstacles(needs, bench),
         *volume_obstacles(needs, bytes_before + capture_bytes),
         *wiring_obstacles(needs, bench),
+        *airspeed_obstacles(needs, setup.unit, bench),
         *power_obstacles(needs, bench),
     ]
     remarks: list[str] = []

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from functools import partial
 from itertools import count
 
+from bench.airspeed_source import AirspeedSource, Sent
 from bench.between import BetweenWatch
 from bench.bus_traffic import BusTraffic
 from bench.capture_session import BenchSession
@@ -22,8 +23,18 @@ from instruments.capabilities import DataAcquisition, ElectronicLoad, PowerSuppl
 from instruments.clock import Clock
 from instruments.errors import InstrumentError, RatingExceededError
 from test_plans.between import KIND
-from test_plans.rig import NOT_SURE, NOTHING_DRAWN, Drawn, LoadReading, PromptAction, SupplyPath, SupplyReading
+from test_plans.rig import (
+    NOT_SURE,
+    NOTHING_DRAWN,
+    AirspeedFault,
+    Drawn,
+    LoadReading,
+    PromptAction,
+    SupplyPath,
+    SupplyReading,
+)
 from test_plans.sheets import Sense, UnitSheet
+from test_plans.signals import AIRSPEED
 from test_plans.untouched import NOTHING_BESIDE, Alongside
 
 WAIT_SLICE_S = 0.050
@@ -49,6 +60,7 @@ class BenchRig:
         load: ElectronicLoad | None = None,
         daq: DataAcquisition,
         bus: BusTraffic | None,
+        airspeed: AirspeedSource | None = None,
         clock: Clock,
         operator: Operator,
         recorder: Recorder,
@@ -61,6 +73,7 @@ class BenchRig:
         self._load = LoadControl(sheet=sheet, load=load, daq=daq, most_v=unit.survives_voltage_v)
         self._daq = daq
         self._bus = bus
+        self._airspeed = airspeed
         self._clock = clock
         self._operator = operator
         self._recorder = recorder
@@ -106,7 +119,7 @@ class BenchRig:
 
     def _until_next_duty_s(self) -> float:
         """Return how long may be slept at a stretch: to the next frame due, 50 ms at most."""
-        due_s = self._bus.next_due_s() if self._bus else None
+        due_s = self._airspeed.next_due_s() if self._airspeed else None
         if due_s is None:
             return WAIT_SLICE_S
         return min(WAIT_SLICE_S, max(due_s - self.now_s, 1e-6))
@@ -116,10 +129,9 @@ class BenchRig:
         if self._contactor_wanted and now_s - self._last_beat_s >= BEAT_PERIOD_S:
             self._daq.beat()
             self._last_beat_s = now_s
+        if self._airspeed is not None:
+            self._log_sent(self._airspeed.send_due(now_s))
         if self._bus is not None:
-            sent = self._bus.send_due(now_s)
-            if sent is not None:
-                self._sampler.log(now_s, "sent", 0.001, {"airspeed_kt": sent.airspeed_kt})
             for report in self._bus.receive():
                 bound_s = self._sheet.facts.report_time_bound_s
                 self._sampler.log(report.time_s - self._began_s, "report", bound_s, report.fields)
@@ -180,7 +192,7 @@ class BenchRig:
                 header,
                 sheet=self._sheet,
                 daq=self._daq,
-                bus=self._bus,
+                hold_airspeed=self._airspeed.quiet if self._airspeed is not None else None,
                 sampler=self._sampler,
                 commands=self._commands,
                 now=lambda: self.now_s,
@@ -404,7 +416,8 @@ class BenchRig:
     def idle_inputs(self) -> None:
         """Open every switch; discretes inactive; rheostats at 0 V."""
         for switch in self._sheet.switches:
-            self._switch(switch, closed=False)
+            if switch != AIRSPEED:
+                self._switch(switch, closed=False)
         for discrete in self._unit.discretes:
             self.drive(discrete.name, discrete.pull_voltage_v if discrete.sense is Sense.ACTIVE_LOW else 0.0)
         for rheostat in self._unit.rheostats:
@@ -413,20 +426,24 @@ class BenchRig:
     # Bus and people
 
     def start_airspeed(self, airspeed_kt: float) -> None:
-        """Send airspeed every 100 ms from now on."""
-        if self._bus is not None:
-            self._bus.start_airspeed(airspeed_kt, self.now_s)
+        """Give airspeed by the unit's route from now on."""
+        if self._airspeed is not None:
+            self._airspeed.start(airspeed_kt, self.now_s)
             self._attend()
 
-    def set_airspeed(self, airspeed_kt: float) -> None:
-        """Send another airspeed from the next frame on, or begin with it where none is sent."""
-        if self._bus is not None:
-            self._bus.set_airspeed(airspeed_kt, self.now_s)
+    def set_airspeed(self, airspeed_kt: float, fault: AirspeedFault = AirspeedFault.NONE) -> None:
+        """Give another airspeed from the next sending on, or begin with it where none is given."""
+        if self._airspeed is not None:
+            self._airspeed.set(airspeed_kt, self.now_s, fault)
 
     def stop_airspeed(self) -> None:
-        """Stop sending airspeed."""
-        if self._bus is not None:
-            self._bus.stop_airspeed()
+        """Give no more airspeed."""
+        if self._airspeed is not None:
+            self._log_sent(self._airspeed.stop(self.now_s))
+
+    def _log_sent(self, sent: Sent | None) -> None:
+        if sent is not None:
+            self._sampler.log(sent.time_s, "sent", 0.001, sent.fields)
 
     def ask(self, action: PromptAction, text: str) -> str:
         """Prompt a person; recorded with the answer."""

@@ -10,6 +10,7 @@ from pathlib import Path
 from analysis.finding import Finding
 from analysis.report import render_report
 from bench.admission import Admitted, admit, defect_asked
+from bench.airspeed_source import airspeed_source
 from bench.assembly import OpenBench, open_simulated_bench
 from bench.bus_traffic import BusTraffic
 from bench.errors import RecordError, RunStoppedError
@@ -25,7 +26,7 @@ from bench.request import RunRequest
 from bench.rig import BenchRig
 from bench.run_sheets import RunSheets
 from bench.runner import Runner, RunResult
-from bench.sheets.bench_sheet import BusSheet
+from bench.sheets.bench_sheet import BusSheet, TextLineSheet
 from bench.summary import run_summary
 from instruments.capabilities import Identity
 
@@ -65,13 +66,22 @@ def _carried_out(
     """Run, judge and close the record; only the run itself is broken off by an interrupt."""
     sheets, steps, seed = admitted.sheets, admitted.steps, admitted.seed
     facts = _facts(request, sheets, seed)
-    with open_simulated_bench(sheets.bench, bench=admitted.bench, twin=admitted.twin, seed=seed) as opened:
+    text = sheets.unit.airspeed.text if sheets.unit.airspeed is not None else None
+    with open_simulated_bench(
+        sheets.bench,
+        bench=admitted.bench,
+        twin=admitted.twin,
+        seed=seed,
+        text_bit_rate=text.bit_rate if text is not None else 0,
+    ) as opened:
         began_s = opened.clock.monotonic_s()
         writer = RecordWriter(admitted.records, facts, bench_now_s=lambda: opened.clock.monotonic_s() - began_s)
         for role, identity in opened.identities.items():
             writer.instrument(_instrument(role, identity, sheets))
         if sheets.bench.bus is not None:
             writer.instrument(_bus_interface(sheets.bench.bus))
+        if opened.text_line is not None and sheets.bench.text_line is not None:
+            writer.instrument(_text_line(sheets.bench.text_line))
         run_began_s = time.perf_counter()
         with _disk_faults_told("the run was ended and the bench made safe", writer):
             result = _run(opened, admitted, writer, progress, interrupts)
@@ -133,6 +143,13 @@ def _run(
         load=opened.load,
         daq=opened.daq,
         bus=BusTraffic(opened.bus, sheets.unit.bus) if opened.bus is not None else None,
+        airspeed=airspeed_source(
+            sheets.unit.airspeed,
+            sheet=sheets.bench,
+            daq=opened.daq,
+            bus=opened.bus,
+            text_line=opened.text_line,
+        ),
         clock=opened.clock,
         operator=opened.operator,
         recorder=writer,
@@ -205,5 +222,17 @@ def _bus_interface(sheet: BusSheet) -> InstrumentFacts:
         model=f"interface {sheet.interface}",
         serial="none",
         firmware=version("python-can"),
+        calibration="none needed: times are the DAQ's",
+    )
+
+
+def _text_line(sheet: TextLineSheet) -> InstrumentFacts:
+    return InstrumentFacts(
+        role="text line",
+        address=sheet.url,
+        maker="pyserial",
+        model="serial port",
+        serial="none",
+        firmware=version("pyserial"),
         calibration="none needed: times are the DAQ's",
     )

@@ -181,6 +181,16 @@ class DataAcquisition(Protocol):
     def close(self) -> None: ...
 
 
+class TextOutput(Protocol):
+    """A serial line on which the bench sends text and hears nothing."""
+
+    def send(self, data: bytes) -> None:
+        """Hand over what is to go out; never waits."""
+        ...
+
+    def close(self) -> None: ...
+
+
 class AvionicsBus(Protocol):
     """Frames of the avionics bus."""
 

@@ -7,17 +7,19 @@ from dataclasses import dataclass
 from analysis.measurement import Doubt
 from analysis.pwm import Pwm, pwm
 from analysis.sampling_rate import averaging_rate_hz
-from analysis.uncertainty import Estimate, difference, exact, scaled
+from analysis.uncertainty import Estimate, combined, difference, exact, scaled
 from analysis.verdict import Cause
+from test_plans.airspeed_line import SIGNAL as AIRSPEED_SIGNAL
+from test_plans.airspeed_line import arrival_doubts
 from test_plans.bus_standing import supply_doubts
 from test_plans.driving import axes_under_test
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import CaptureNeed, NotForModel
 from test_plans.readings import Record, doubted, nothing
-from test_plans.rig import CaptureSession
+from test_plans.rig import AirspeedFault, CaptureSession
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch, UnitSheet
-from test_plans.signals import voltage_signal
-from test_plans.switch_lines import own_frames_arrive, stray_doubts, watched_lines
+from test_plans.signals import airspeed_signals, voltage_signal
+from test_plans.switch_lines import stray_doubts, trim_lines
 from test_plans.trim_bench import LIGHT
 from test_plans.trim_drive import seats_of
 from test_plans.trim_switches import Held, line_doubts
@@ -44,25 +46,28 @@ class Look:
 
 
 def without_schedule(setup: Setup) -> NotForModel | None:
-    """Return why a procedure about trim speed is left out: no trim, no bus to hear airspeed on, or nothing slows it."""
+    """Return why a procedure about trim speed is left out: no trim, or nothing slows it."""
     gap = without_trim(setup)
     if gap is not None:
         return gap
     rules = setup.unit.trim_rules
     if rules is None or not math.isfinite(rules.slow_airspeed_kt):
         return NotForModel(reason=f"model {setup.unit.model} trims at full speed at every airspeed")
-    if not setup.unit.bus.reports:
-        return NotForModel(
-            reason=f"model {setup.unit.model} has no bus to hear airspeed on", untested="trim speed by airspeed"
-        )
     return None
 
 
-def expected_percent(unit: UnitSheet, airspeed_kt: float) -> float:
-    """Return the duty the sheet gives for an airspeed, per cent; for NaN, which is none, the slow duty."""
+def expected_percent(unit: UnitSheet, airspeed_kt: float, *, rising: bool = True) -> float:
+    """Return the duty the sheet gives for an airspeed, per cent; for NaN, which is none, the slow duty.
+
+    Between the two airspeeds of a switch it depends on where the airspeed came from: `rising`, from below.
+    """
     rules = unit.trim_rules
     if rules is None:
         return 100.0
+    if unit.airspeed is not None and unit.airspeed.switch is not None:
+        switch = unit.airspeed.switch
+        fast = airspeed_kt >= switch.rising_kt if rising else airspeed_kt > switch.falling_kt
+        return 100.0 * rules.slow_duty if fast else 100.0
     if airspeed_kt <= unit.full_trim_airspeed_kt:
         return 100.0
     if not airspeed_kt < rules.slow_airspeed_kt:
@@ -83,16 +88,16 @@ def duty_capture(setup: Setup, name: str, duration_s: float, volts: float) -> Ca
     return CaptureNeed(
         name=name,
         signals=("unit.voltage", "unit.current", *signals),
-        lines=watched_lines(setup.unit),
+        lines=trim_lines(setup.unit),
         sample_rate_hz=rate_hz(setup),
         duration_s=duration_s,
-        highest_v={"unit.voltage": volts, **dict.fromkeys(signals, volts)},
+        highest_v={"unit.voltage": volts, **{signal: volts for signal in signals if signal != AIRSPEED_SIGNAL}},
     )
 
 
 def duty_signals(setup: Setup) -> tuple[str, ...]:
-    """Return the voltages of the axes under test."""
-    return tuple(voltage_signal(axis.name) for axis in axes_under_test(setup))
+    """Return the voltages of the axes under test, and that of airspeed where it is one."""
+    return (*(voltage_signal(axis.name) for axis in axes_under_test(setup)), *airspeed_signals(setup.unit))
 
 
 def held_switches(setup: Setup, polarity: int) -> tuple[tuple[TrimAxis, TrimSwitch], ...]:
@@ -114,58 +119,46 @@ def look(session: CaptureSession, setup: Setup, looked: Look) -> None:
 
 
 def airspeed_sent(record: Record, at_s: float) -> tuple[float, float] | None:
-    """Return (capture time, airspeed) of the last frame sent before `at_s`; None where there is none."""
+    """Return (capture time, airspeed) of the end of the last one sent before `at_s`; None without one."""
     if record.capture is None:
         return None
     before = [event for event in record.capture.events_of("sent") if event.time_s < at_s]
     if not before:
         return None
-    return before[-1].time_s, float(before[-1].fields["airspeed_kt"])
+    last = before[-1]
+    return last.time_s + float(last.fields.get("lasts_s", 0.0)), float(last.fields["airspeed_kt"])
 
 
-def airspeed_doubts(record: Record, looked: Look, airspeed_kt: float) -> tuple[Doubt, ...]:
+def airspeed_doubts(
+    record: Record, looked: Look, airspeed_kt: float, fault: AirspeedFault = AirspeedFault.NONE
+) -> tuple[Doubt, ...]:
     """Return the doubt that the bench did not send this airspeed, and it alone, since 100 ms before a look began."""
     if record.capture is None:
         return record.missing
     start_s, stop_s = looked.window_s
-    known = airspeed_sent(record, start_s - 0.1)
-    inside = [e for e in record.capture.events_of("sent") if start_s - 0.1 <= e.time_s < stop_s]
-    sent = [known[1]] if known is not None else []
-    sent += [float(event.fields["airspeed_kt"]) for event in inside]
-    if sent and all(_same(value, airspeed_kt) for value in sent):
+    events = sorted(record.capture.events_of("sent"), key=lambda event: event.time_s)
+    sent = [event for event in events if event.time_s < start_s - 0.1][-1:]
+    sent += [event for event in events if start_s - 0.1 <= event.time_s < stop_s]
+    as_meant = (
+        _same(float(event.fields["airspeed_kt"]), airspeed_kt) and event.fields.get("fault", "") == fault.value
+        for event in sent
+    )
+    if sent and all(as_meant):
         return ()
     return (
         Doubt(
-            reason=f"{record.name}: airspeed frames at {start_s:.1f} s were not those of {airspeed_kt:g} kt",
+            reason=f"{record.name}: airspeed at {start_s:.1f} s was not given as {airspeed_kt:g} kt",
             cause=Cause.BENCH,
-            next_step="check the bus interface, then run it again",
+            next_step="check the bus interface or the airspeed line, then run it again",
         ),
     )
 
 
 def capture_doubts(record: Record, setup: Setup) -> tuple[Doubt, ...]:
-    """Return why the duties of a whole capture say nothing of the unit: lines, supply, or frames on their way to it."""
+    """Return why the duties of a whole capture say nothing of the unit: lines, supply, or airspeed on its way to it."""
     if record.capture is None:
         return record.missing
-    found = [*stray_doubts(record), *supply_doubts(record, setup, LIGHT)]
-    arrive = own_frames_arrive(record)
-    if arrive is False:
-        found.append(
-            Doubt(
-                reason=f"{record.name}: the bench's airspeed frames are not on the unit's pins",
-                cause=Cause.BENCH,
-                next_step="check the bus interface and its lines to the unit",
-            )
-        )
-    elif arrive is None or not record.reports():
-        found.append(
-            Doubt(
-                reason=f"{record.name}: it can't be told whether airspeed reached the unit",
-                cause=Cause.UNDECIDED,
-                next_step="check that the unit reports on the bus, and that the receive line is wired",
-            )
-        )
-    return tuple(found)
+    return (*stray_doubts(record), *supply_doubts(record, setup, LIGHT), *arrival_doubts(record))
 
 
 def duty_found(record: Record, setup: Setup, place: tuple[TrimAxis, TrimSwitch], looked: Look) -> Pwm | None:
@@ -204,9 +197,21 @@ def duty_percent(record: Record, setup: Setup, place: tuple[TrimAxis, TrimSwitch
     return doubted(scaled(found.duty_estimate(name, record.names), 100.0), *doubts)
 
 
-def deviation_percent(duty: Estimate, setup: Setup, airspeed_kt: float) -> Estimate:
-    """Return duty less what the sheet gives for an airspeed, in per cent of the period."""
-    return difference(duty, exact(expected_percent(setup.unit, airspeed_kt)))
+def expected_duty(record: Record, setup: Setup, looked: Look, airspeed_kt: float, *, rising: bool = True) -> Estimate:
+    """Return the duty the sheet gives for the airspeed of a look, per cent; a voltage counts as it stood at the pin."""
+    unit, rules = setup.unit, setup.unit.trim_rules
+    analogue = unit.airspeed.analogue if unit.airspeed is not None else None
+    if analogue is None or rules is None or math.isnan(airspeed_kt):
+        return exact(expected_percent(unit, airspeed_kt, rising=rising))
+    pin = record.mean(AIRSPEED_SIGNAL, *looked.window_s)
+    slope = -100.0 * (1.0 - rules.slow_duty) / (rules.slow_airspeed_kt - unit.full_trim_airspeed_kt)
+    percent = expected_percent(unit, analogue.knots(pin.value))
+    return combined(percent, ((pin, slope / analogue.volts_per_knot),))
+
+
+def deviation_percent(duty: Estimate, expected: Estimate) -> Estimate:
+    """Return duty less what the sheet gives for the airspeed, in per cent of the period."""
+    return difference(duty, expected)
 
 
 def worst_of(deviations: Sequence[Estimate]) -> int:

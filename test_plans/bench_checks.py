@@ -8,6 +8,8 @@ from collections.abc import Iterable, Iterator
 
 from analysis.measurement import Doubt, Result
 from analysis.uncertainty import Estimate, bounded, difference
+from test_plans.bench_airspeed import CAPTURE as AIRSPEED_CAPTURE
+from test_plans.bench_airspeed import airspeed_need, airspeed_observation, airspeed_s, give_airspeed
 from test_plans.bench_channels import fed_need, fed_observation, feed_outputs, noise_fault
 from test_plans.bench_observation import bench_observation
 from test_plans.conditions import number
@@ -65,12 +67,13 @@ class BenchCheck:
         highest = dict.fromkeys(pins, max(LEVELS_V))
         volts = check_voltage_v(setup)
         return Needs(
-            bench_time_s=ZERO_S + loop_s + press_s + SUPPLY_S + STREAM_S + CLOCK_S + 2.5,
+            bench_time_s=airspeed_s(setup) + ZERO_S + loop_s + press_s + SUPPLY_S + STREAM_S + CLOCK_S + 2.5,
             captures=(
                 CaptureNeed(name="zeros", signals=wired_signals(setup), sample_rate_hz=RATE_HZ, duration_s=ZERO_S),
                 CaptureNeed(name="stimuli", signals=pins, sample_rate_hz=RATE_HZ, duration_s=loop_s, highest_v=highest),
                 *loaded_need(setup, LOADED, stimuli),
                 *fed_need(setup),
+                *airspeed_need(setup),
                 CaptureNeed(name="switches", signals=(), lines=switches, sample_rate_hz=RATE_HZ, duration_s=press_s),
                 CaptureNeed(
                     name="supply",
@@ -93,6 +96,7 @@ class BenchCheck:
         """Look at everything idle, then move each line in turn, then the supply."""
         unit = setup.unit
         rig.ask(PromptAction.UNPLUG_UNIT, "Take all connectors off the unit; the bench is checked without it first.")
+        rig.stop_airspeed()
         rig.connect(SupplyPath.OPEN)
         rig.set_output(False)
         rig.arm(False)
@@ -107,6 +111,7 @@ class BenchCheck:
         self._loop_switches(rig, unit)
         load_lines(rig, setup, LOADED, stimuli_of(unit))
         feed_outputs(rig, setup)
+        give_airspeed(rig, setup)
         self._look_at_supply(rig, setup)
         with rig.capture("stream", self._stream(), sample_rate_hz=STREAM_RATE_HZ) as session:
             session.wait_until(STREAM_S)
@@ -123,6 +128,7 @@ class BenchCheck:
         yield self._switches(Record(evidence, "switches"), setup)
         yield from resistance_observation(Record(evidence, LOADED), setup)
         yield from fed_observation(Record(evidence, "fed"), setup)
+        yield from airspeed_observation(Record(evidence, AIRSPEED_CAPTURE), setup)
         yield self._supply(Record(evidence, "supply"), setup)
         yield self._frames([Record(evidence, name) for name in ("zeros", "stimuli", "switches", "supply", "stream")])
         yield self._clock(Record(evidence, "clock"))

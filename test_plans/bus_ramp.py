@@ -36,7 +36,7 @@ from test_plans.reset_counts import asked_for
 from test_plans.rig import CaptureSession, Rig
 from test_plans.sheets import DimmingKind, DimmingOutput, Rheostat, Setup, TrimAxis
 from test_plans.signals import function_named, idle_outputs, voltage_signal
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import RUN_PATH, load_name
 
 CAPTURE = "ramp"
@@ -84,7 +84,7 @@ class BusRamp:
                 CaptureNeed(
                     name=CAPTURE,
                     signals=_signals(setup, axis),
-                    lines=watched_lines(setup.unit),
+                    lines=trim_lines(setup.unit),
                     sample_rate_hz=RATE_HZ,
                     duration_s=duration_s,
                     highest_v=highest_v,
@@ -92,7 +92,7 @@ class BusRamp:
                 CaptureNeed(
                     name=held_through.CAPTURE,
                     signals=_signals(setup, axis),
-                    lines=watched_lines(setup.unit),
+                    lines=trim_lines(setup.unit),
                     sample_rate_hz=RATE_HZ,
                     duration_s=dip_s,
                     highest_v=highest_v,
@@ -127,7 +127,7 @@ class BusRamp:
             CAPTURE,
             _signals(setup, axis),
             sample_rate_hz=RATE_HZ,
-            lines=watched_lines(setup.unit),
+            lines=trim_lines(setup.unit),
             ramp_rate_v_per_s=_rate(setup),
         ) as session:
             session.wait_until(REPORTED_S)

@@ -21,7 +21,7 @@ from test_plans.readings import Record, doubted, magnitude, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis
 from test_plans.signals import function_named
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import load_name, trim_needs
 from test_plans.trim_switches import duty_doubts, hold_of, line_doubts, others_than, watched_signals
 
@@ -58,7 +58,7 @@ class GroundPin:
         capture = CaptureNeed(
             name=CAPTURE,
             signals=_signals(setup),
-            lines=watched_lines(setup.unit),
+            lines=trim_lines(setup.unit),
             sample_rate_hz=RATE_HZ,
             duration_s=_duration_s(),
             highest_v={"unit.voltage": volts, "supply.voltage": volts + 1.0, "return.current": load_a},
@@ -79,7 +79,7 @@ class GroundPin:
         bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 7.0))
         axes = axes_under_test(setup)
         apply_loads(rig, [(axis.name, load_name(setup)) for axis in axes])
-        lines = watched_lines(setup.unit)
+        lines = trim_lines(setup.unit)
         with rig.capture(CAPTURE, _signals(setup), sample_rate_hz=RATE_HZ, lines=lines) as session:
             at_s = LEAD_S + BEFORE_S
             play_touches(

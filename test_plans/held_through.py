@@ -14,7 +14,7 @@ from test_plans.readings import FILTER_S, Record
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis
 from test_plans.signals import function_named, voltage_signal
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 from test_plans.trim_switches import Held, holds_of, line_doubts
 
 CAPTURE = "held-through"
@@ -39,7 +39,7 @@ def hold_through(
     """Hold a switch, dip the bus from `high_v` and bring it back, let go, press again; the bus ends where it stood."""
     switch = axis.switches[0].name
     rate = POWER_UP_RATE_V_PER_S
-    lines = watched_lines(setup.unit)
+    lines = trim_lines(setup.unit)
     with rig.capture(CAPTURE, signals, sample_rate_hz=rate_hz, lines=lines, ramp_rate_v_per_s=rate) as session:
         session.press(switch, at_s=LEAD_S)
         session.wait_until(LEAD_S + DRIVES_S)

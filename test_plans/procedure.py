@@ -43,6 +43,7 @@ class Needs:
     drawn_w: float = 0.0  # most power it may have to take
     drawn_reversed: bool = False  # its leads must be exchanged on the way
     bus: bool = False  # the avionics bus
+    airspeed: bool = False  # by the unit's route
     limits: tuple[tuple[str, float], ...] = ()  # (limit key, expected standard uncertainty)
     untested: tuple[str, ...] = ()  # sentences: what of its characteristic it can't show on a bench of this kind
 

@@ -7,13 +7,18 @@ whether there was anything to hear.
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.capture import Capture
+from analysis.capture import Capture, Event
 
 LINE = "bus.receive"
 BEFORE_S = 0.002  # the host's time of a frame of its own against the samples
 AFTER_S = 0.006  # a frame of its own that waited for another one has ended
 APART_S = 0.002  # dominant samples nearer than this belong to one burst: at 1 kS/s a frame is one or two samples
 BUSY_PART = 0.2  # a line dominant for more than that carries one frame over and over, which nobody acknowledges
+
+
+def frames_sent(capture: Capture) -> list[Event]:
+    """Return the frames of airspeed that the bench sent: what goes by another route names it."""
+    return [event for event in capture.events_of("sent") if "route" not in event.fields]
 
 
 def foreign_bursts_s(capture: Capture) -> NDArray[np.float64] | None:
@@ -25,7 +30,7 @@ def foreign_bursts_s(capture: Capture) -> NDArray[np.float64] | None:
     if LINE not in capture.lines:
         return None
     dominant = capture.line(LINE)
-    sent_s = [event.time_s for event in capture.events_of("sent")]
+    sent_s = [event.time_s for event in frames_sent(capture)]
     if not dominant.size or dominant.mean() > BUSY_PART or (sent_s and not dominant.any()):
         return None
     foreign = dominant.copy()

@@ -4,9 +4,11 @@ Signal names (analogue): `supply.voltage` (at its terminals), `unit.voltage` (at
 `unit.current` (positive leg, to 2 A), `unit.current.high` (positive leg, to full current), `return.current`
 (negative leg), `ground.voltage` (power ground pin against signal ground pin), `reference.voltage`, and
 `<name>.voltage` for every discrete, rheostat, dimming output, trim axis and watched output, `<axis>.current`
-for every trim axis. Positive current in `<axis>.current` leaves the plus pin.
+for every trim axis, `airspeed.voltage` where airspeed is a voltage. Positive current in `<axis>.current` leaves
+the plus pin.
 Lines (digital): the name of every trim switch and command input (true while the line stands at ground, as
-read back at the pin), and `bus.receive` (true while the line is dominant).
+read back at the pin), `bus.receive` (true while the line is dominant), and by its route `airspeed` (a contact) or
+`airspeed.text` (true while the line is at space).
 Stimuli: discretes and rheostats (analogue, volts behind the stimulus resistor), trim switches and command
 inputs (`press`, `release`).
 Everything the rig is told while a capture runs is logged in it as an event.
@@ -30,6 +32,16 @@ class SupplyPath(StrEnum):
     RUN = "run"
     THROUGH_20_OHM = "20 ohm"
     HARD = "0.5 ohm"  # for a hard switch-on: stiff, and it bounds the peak
+
+
+class AirspeedFault(StrEnum):
+    """In which respect an airspeed is not as a sound source gives it. All but the first are faults of text alone."""
+
+    NONE = ""
+    FROZEN = "the very same figure again and again"  # else it moves a little, where the unit sheet asks for that
+    CHECKSUM = "wrong checksum"
+    CUT_SHORT = "sentence cut short ahead of its checksum"
+    OTHER_UNIT = "figure in another unit"
 
 
 class PromptAction(StrEnum):
@@ -212,15 +224,20 @@ class Rig(Protocol):
         ...
 
     def start_airspeed(self, airspeed_kt: float) -> None:
-        """Send indicated airspeed every 100 ms from now on."""
+        """Give airspeed by the unit's own route from now on, again and again at its period.
+
+        Every sending is logged as a `sent` event: `airspeed_kt`; for text also `text`, `bit_rate`, `lasts_s` (how long
+        it stands on the line) and `fault`, for a voltage `volts`, for a contact `closed`; `route` says which, but for
+        frames of the bus.
+        """
         ...
 
-    def set_airspeed(self, airspeed_kt: float) -> None:
-        """Send another airspeed from the next frame of the grid on; NaN sends a value that is no number."""
+    def set_airspeed(self, airspeed_kt: float, fault: AirspeedFault = AirspeedFault.NONE) -> None:
+        """Give another airspeed from the next place of the grid on; NaN gives a value that is no number."""
         ...
 
     def stop_airspeed(self) -> None:
-        """Stop sending airspeed."""
+        """Give no more airspeed: silence, or the voltage of a dead line."""
         ...
 
     def ask(self, action: PromptAction, text: str) -> str:

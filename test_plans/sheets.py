@@ -3,6 +3,7 @@
 `bench.sheets` reads the TOML files, finds every fault in them and makes these; nothing here reads a file.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -186,19 +187,100 @@ class ReportItem:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bus:
-    """The unit's avionics bus: bit rate, reports by name, and where it expects airspeed."""
+    """The unit's avionics bus: bit rate and reports by name."""
 
     bit_rate: int
     node: int
     report_period_s: float
     reports: Mapping[str, ReportItem]  # item name -> item; `reset-count` and `configuration` among them
-    airspeed_identifier: int
-    airspeed_lost_s: float
 
 
 NO_BUS = Bus(
-    bit_rate=0, node=0, report_period_s=0.0, reports=MappingProxyType({}), airspeed_identifier=0, airspeed_lost_s=0.0
+    bit_rate=0, node=0, report_period_s=0.0, reports=MappingProxyType({})
 )  # of a model without an avionics bus: nothing to read, nobody listens
+
+
+class AirspeedRoute(StrEnum):
+    """How airspeed reaches a unit."""
+
+    CANAEROSPACE = "canaerospace"  # a FLOAT in m/s on the avionics bus
+    TEXT = "text"  # sentences on a serial line
+    ANALOGUE = "analogue"  # a voltage
+    SWITCH = "switch"  # a contact that closes to ground
+
+
+SPEED_SYMBOLS = {"kt": "N", "km/h": "K", "m/s": "M"}  # NMEA 0183's letters, by the sheet's units of speed
+SPEED_PER_KNOT = {"kt": 1.0, "km/h": 1.852, "m/s": 1852.0 / 3600.0}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirspeedText:
+    """Airspeed as text, framed as NMEA 0183 frames a sentence.
+
+    `sentence` is what stands between `$` and `*`, with `{speed}` in the place of the figure and, where the sentence
+    names its unit, `{unit}` in the place of its letter.
+    """
+
+    bit_rate: int
+    sentence: str
+    speed_unit: str  # `kt`, `km/h` or `m/s`
+    decimals: int
+    converts_units: bool = False  # takes a sentence in another unit for what it says; else it must refuse it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirspeedAnalogue:
+    """Airspeed as a voltage, straight through two points; below `lost_below_v` it is lost."""
+
+    low_kt: float
+    low_v: float
+    high_kt: float
+    high_v: float
+    pull_voltage_v: float
+    pull_resistance_ohm: float
+    lost_below_v: float | None = None  # None: the unit can't tell a dead line from an airspeed
+
+    @property
+    def volts_per_knot(self) -> float:
+        """The slope."""
+        return (self.high_v - self.low_v) / (self.high_kt - self.low_kt)
+
+    def volts(self, airspeed_kt: float) -> float:
+        """Return what stands at the pin for an airspeed."""
+        return self.low_v + (airspeed_kt - self.low_kt) * self.volts_per_knot
+
+    def knots(self, voltage_v: float) -> float:
+        """Return the airspeed that a voltage means."""
+        return self.low_kt + (voltage_v - self.low_v) / self.volts_per_knot
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirspeedSwitch:
+    """Airspeed as a contact that changes at one airspeed rising and at a lower one falling."""
+
+    closed_when_fast: bool
+    rising_kt: float
+    falling_kt: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Airspeed:
+    """How airspeed reaches the unit, and what it must do with one that is lost, frozen or absurd.
+
+    An airspeed outside `lowest_kt` to `highest_kt` is as good as none: it changes nothing until airspeed is lost.
+    """
+
+    route: AirspeedRoute
+    pin: str = ""  # of text, voltage or contact
+    lost_s: float = math.inf  # without airspeed for this long it is lost; inf: it can't be
+    frozen_s: float = math.inf  # the same figure for this long counts as lost; inf: a constant one is believed
+    lowest_kt: float = -math.inf
+    highest_kt: float = math.inf
+    period_s: float = 0.1  # of frames or sentences
+    identifier: int = 0  # of the frame
+    text: AirspeedText | None = None
+    analogue: AirspeedAnalogue | None = None
+    switch: AirspeedSwitch | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,6 +313,7 @@ class UnitSheet:
     debounce_accepts_s: float = 0.0  # a discrete held this long or longer must be reported; 0: no discretes
     debounce_rejects_s: float = 0.0  # a pulse this short or shorter must not be
     trim_rules: TrimRules | None = None  # None: no trims
+    airspeed: Airspeed | None = None  # None: it takes none
     ground_current_a: float = 0.0  # the limit of the ground pin's resistance speaks of this much and more
     acceptance_plan: str = "acceptance"  # the shipped plan that accepts a unit of this model
     digest: str = ""  # SHA-256 of the file
@@ -355,6 +438,7 @@ class BenchFacts:
     reference_bound_v: float
     report_time_bound_s: float  # how well the host knows when a frame came
     electronic_load: ElectronicLoadFacts | None = None
+    airspeed_wired: bool = False  # airspeed by text, voltage or contact has its line to the unit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,8 +1,11 @@
 """What the unit sheet's names mean as signals, lines and outputs of the rig. Pure look-up, no bench, no capture."""
 
-from test_plans.sheets import Setup, TrimAxis, UnitSheet
+from test_plans.sheets import AirspeedRoute, Setup, TrimAxis, UnitSheet
 
 MOTOR = "motor"  # the load position at which a trim output's motor stands
+AIRSPEED = "airspeed"  # stimulus or switch line, where airspeed is a voltage or a contact
+AIRSPEED_TEXT = "airspeed.text"  # line on which text is read back at its pin
+AIRSPEED_LINES = (AIRSPEED, AIRSPEED_TEXT)
 
 
 def voltage_signal(name: str) -> str:
@@ -56,6 +59,20 @@ def switches_of(unit: UnitSheet) -> tuple[str, ...]:
         *(switch.name for axis in unit.trims for switch in axis.switches),
         *(command.name for command in unit.inputs),
     )
+
+
+def airspeed_lines(unit: UnitSheet) -> tuple[str, ...]:
+    """Return the digital line that shows airspeed at its pin, where it is text or a contact."""
+    route = None if unit.airspeed is None else unit.airspeed.route
+    if route is AirspeedRoute.TEXT:
+        return (AIRSPEED_TEXT,)
+    return (AIRSPEED,) if route is AirspeedRoute.SWITCH else ()
+
+
+def airspeed_signals(unit: UnitSheet) -> tuple[str, ...]:
+    """Return the signal that shows airspeed at its pin, where it is a voltage."""
+    by_voltage = unit.airspeed is not None and unit.airspeed.route is AirspeedRoute.ANALOGUE
+    return (voltage_signal(AIRSPEED),) if by_voltage else ()
 
 
 def idle_outputs(unit: UnitSheet) -> tuple[str, ...]:

@@ -9,21 +9,27 @@ import numpy as np
 from analysis.measurement import Doubt
 from analysis.verdict import Cause
 from test_plans.readings import Record
-from test_plans.receive_line import LINE
+from test_plans.receive_line import LINE, frames_sent
 from test_plans.sheets import UnitSheet
-from test_plans.signals import switches_of
+from test_plans.signals import AIRSPEED_LINES, airspeed_lines, switches_of
 
 MOVES_WITHIN_S = 0.010  # from command to contact
 FRAME_BEFORE_S = 0.002  # the host's time of a frame against the samples
 FRAME_AFTER_S = 0.005  # a frame that waited for another one has ended
 APART_S = 0.020  # a frame of the unit nearer than this could be taken for the bench's
 LEAST_FRAMES = 3
+NO_COMMANDS = (LINE, *AIRSPEED_LINES)  # what closes on them commands nothing by itself
 SEEN_PART = 0.5  # at 2 kHz a frame of 1 ms may fall between the samples
 
 
 def watched_lines(unit: UnitSheet) -> tuple[str, ...]:
     """Return every switch line of the model and, where it has a bus, the receive line."""
     return (*switches_of(unit), *((LINE,) if unit.bus.reports else ()))
+
+
+def trim_lines(unit: UnitSheet) -> tuple[str, ...]:
+    """Return the lines that are watched beside a trim: all the others, and what shows airspeed at its pin."""
+    return (*watched_lines(unit), *airspeed_lines(unit))
 
 
 def stray_lines(record: Record, start_s: float = 0.0) -> tuple[str, ...]:
@@ -36,7 +42,7 @@ def stray_lines(record: Record, start_s: float = 0.0) -> tuple[str, ...]:
     ever = int(np.bitwise_or.reduce(words)) if words.size else 0  # most lines never close, and are passed over
     stray = []
     for bit, line in enumerate(capture.lines):
-        if line == LINE or not ever >> bit & 1:
+        if line in NO_COMMANDS or not ever >> bit & 1:
             continue
         unheld = capture.line(line)
         unheld[:start] = False
@@ -75,7 +81,7 @@ def own_frames_arrive(record: Record) -> bool | None:
     dominant = capture.line(LINE)
     reports_s = np.array([event.time_s for event in record.reports()])
     seen = []
-    for event in capture.events_of("sent"):
+    for event in frames_sent(capture):
         alone = not reports_s.size or float(np.min(np.abs(reports_s - event.time_s))) > APART_S
         span = capture.span(event.time_s - FRAME_BEFORE_S, event.time_s + FRAME_AFTER_S)
         if alone and span.stop > span.start:

@@ -1,13 +1,12 @@
-"""Trim speed when airspeed can't be used: lost, constant for long, beyond all reason, or no number at all."""
+"""Trim speed when airspeed can't be used: lost, constant for long, beyond all reason, no number, or a spoilt text."""
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.measurement import Doubt, Measurement, Result
-from analysis.uncertainty import Estimate, bounded, difference
+from analysis.uncertainty import Estimate, bounded, difference, exact
 from analysis.verdict import Cause
 from test_plans.airspeed_duty import (
     Look,
@@ -18,55 +17,49 @@ from test_plans.airspeed_duty import (
     duty_capture,
     duty_percent,
     duty_signals,
+    expected_duty,
     expected_percent,
     held_switches,
     look,
     rate_hz,
     without_schedule,
 )
+from test_plans.airspeed_line import new_airspeed_s
 from test_plans.conditions import bus_voltage_v, current_limit_a
 from test_plans.driving import LEAD_S, apply_loads, axes_under_test, bring_up, drop_loads
+from test_plans.odd_airspeeds import AFTER_S, LOOK_S, POLARITY, checks_of, end_of, full_kt
 from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import LIGHT, axis_functions, light_load, light_needs
 from test_plans.trim_drive import drives_of, first_drive
 
 LIMIT_A = 0.5
-LOOK_S = 0.25
-NEW_AIRSPEED_S = 0.25
-AFTER_S = 0.5  # after the time by which airspeed must be given up
-FROZEN_PART = 1.5  # of that time: a constant airspeed that still comes is no lost one
-ABSURD_KT = 300.0
 SENT_BOUND_S = 0.0025  # a frame's own length, and the host's part ahead of it
-POLARITY = 1
 LOST, KEPT = "lost", "kept"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
-    """One look in capture `kept`: what is sent before it, NaN for no number, and what must come of it."""
-
-    what: str
-    title: str
-    airspeed_kt: float
-    expected_kt: float
-    wait_s: float
 
 
 class TrimAirspeedLost:
     """Fallback to the slow duty and its time, recovery, and airspeeds that are not to be believed or are."""
 
     name = "trim-airspeed-lost"
-    title = "Trim outputs: airspeed lost, frozen, absurd"
+    title = "Trim outputs: airspeed lost, frozen, absurd or spoilt"
     conditions = ("voltage_v", "current_limit_a", "load", "axes")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""
-        return without_schedule(setup)
+        gap = without_schedule(setup)
+        if gap is not None or (setup.unit.airspeed is not None and math.isfinite(setup.unit.airspeed.lost_s)):
+            return gap
+        if setup.unit.airspeed is not None and setup.unit.airspeed.switch is not None:
+            return NotForModel(reason=f"model {setup.unit.model} has airspeed by a switch, which can't be lost")
+        return NotForModel(
+            reason=f"model {setup.unit.model} can't tell a dead airspeed line from an airspeed",
+            untested="trim speed without airspeed",
+        )
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the functions of the axes under test."""
@@ -77,20 +70,20 @@ class TrimAirspeedLost:
         volts = bus_voltage_v(setup)
         captures = (
             duty_capture(setup, LOST, _Lost(setup).end_s, volts),
-            duty_capture(setup, KEPT, _looks(setup)[-1].released_s + LOOK_S, volts),
+            duty_capture(setup, KEPT, end_of(checks_of(setup)), volts),
         )
         limits = (("trim-speed-curve", 0.7), ("trim-airspeed-lost", 3e-3))
         return light_needs(setup, volts, current_limit_a(setup, LIGHT, LIMIT_A), captures, limits)
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
-        """Take the airspeed away and give it back; then send what is constant, absurd and no number."""
+        """Take the airspeed away and give it back; then give what is constant, absurd, no number or spoilt."""
         bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, LIGHT, LIMIT_A))
         axes = axes_under_test(setup)
         apply_loads(rig, [(axis.name, light_load(setup)) for axis in axes])
-        rate, lines = rate_hz(setup), watched_lines(setup.unit)
+        rate, lines = rate_hz(setup), trim_lines(setup.unit)
         with rig.capture(LOST, duty_signals(setup), sample_rate_hz=rate, lines=lines) as session:
             times = _Lost(setup)
-            rig.set_airspeed(_full_kt(setup))
+            rig.set_airspeed(full_kt(setup))
             session.wait_until(times.held.pressed_s - LEAD_S)
             look(session, setup, times.held)
             session.wait_until(times.stopped_s)
@@ -98,16 +91,20 @@ class TrimAirspeedLost:
             session.wait_until(times.without.pressed_s - LEAD_S)
             look(session, setup, times.without)
             session.wait_until(times.restarted_s)
-            rig.set_airspeed(_full_kt(setup))
+            rig.set_airspeed(full_kt(setup))
+            session.wait_until(times.back.pressed_s - LEAD_S)
             look(session, setup, times.back)
             session.wait_until(times.end_s)
         with rig.capture(KEPT, duty_signals(setup), sample_rate_hz=rate, lines=lines) as session:
-            for check, looked in zip(_checks(setup), _looks(setup), strict=True):
-                session.wait_until(looked.pressed_s - check.wait_s)
-                rig.set_airspeed(check.airspeed_kt)
-                session.wait_until(looked.pressed_s - LEAD_S)
-                look(session, setup, looked)
-            session.wait_until(_looks(setup)[-1].released_s + LOOK_S)
+            for check in checks_of(setup):
+                if check.first_kt is not None:
+                    session.wait_until(check.given_s - new_airspeed_s(setup.unit.airspeed))
+                    rig.set_airspeed(check.first_kt)
+                session.wait_until(check.given_s)
+                rig.set_airspeed(check.airspeed_kt, check.fault)
+                session.wait_until(check.looked.pressed_s - LEAD_S)
+                look(session, setup, check.looked)
+            session.wait_until(end_of(checks_of(setup)))
         rig.set_airspeed(setup.plan.airspeed_kt)
         drop_loads(rig, [axis.name for axis in axes])
 
@@ -125,17 +122,19 @@ class TrimAirspeedLost:
             yield _fallback_time(lost, setup, place, spoilt[LOST])
             without = duty_percent(lost, setup, place, times.without)
             silent = _still_sent(lost, times)
-            yield _duty(axis, setup, doubted(without, *silent, *spoilt[LOST]), math.nan, ("lost", "airspeed lost"))
+            slow = exact(expected_percent(setup.unit, math.nan))
+            yield _duty(axis, doubted(without, *silent, *spoilt[LOST]), slow, ("lost", "airspeed lost"))
             back = doubted(
                 duty_percent(lost, setup, place, times.back),
-                *airspeed_doubts(lost, times.back, _full_kt(setup)),
+                *airspeed_doubts(lost, times.back, full_kt(setup)),
                 *spoilt[LOST],
             )
-            yield _duty(axis, setup, back, _full_kt(setup), ("back", "airspeed back"))
-            for check, looked in zip(_checks(setup), _looks(setup), strict=True):
-                found = duty_percent(kept, setup, place, looked)
-                doubts = (*airspeed_doubts(kept, looked, check.airspeed_kt), *spoilt[KEPT])
-                yield _duty(axis, setup, doubted(found, *doubts), check.expected_kt, (check.what, check.title))
+            yield _duty(axis, back, expected_duty(lost, setup, times.back, full_kt(setup)), ("back", "airspeed back"))
+            for check in checks_of(setup):
+                found = duty_percent(kept, setup, place, check.looked)
+                doubts = (*airspeed_doubts(kept, check.looked, check.airspeed_kt, check.fault), *spoilt[KEPT])
+                due = expected_duty(kept, setup, check.looked, check.expected_kt)
+                yield _duty(axis, doubted(found, *doubts), due, (check.what, check.title))
 
 
 class _Lost:
@@ -149,7 +148,7 @@ class _Lost:
         after_s = max(self.held.released_s, self.stopped_s + given_up_s) + AFTER_S
         self.without = Look(polarity=POLARITY, pressed_s=after_s, released_s=after_s + LOOK_S)
         self.restarted_s = self.without.released_s + 0.1
-        back_s = self.restarted_s + NEW_AIRSPEED_S
+        back_s = self.restarted_s + new_airspeed_s(setup.unit.airspeed)
         self.back = Look(polarity=POLARITY, pressed_s=back_s, released_s=back_s + LOOK_S)
         self.end_s = self.back.released_s + LOOK_S
 
@@ -214,72 +213,14 @@ def _still_sent(record: Record, times: _Lost) -> tuple[Doubt, ...]:
     return (Doubt(reason="airspeed went on being sent", cause=Cause.BENCH, next_step="run it again"),)
 
 
-def _duty(axis: TrimAxis, setup: Setup, duty: Estimate, expected_kt: float, words: tuple[str, str]) -> Measurement:
+def _duty(axis: TrimAxis, duty: Estimate, expected: Estimate, words: tuple[str, str]) -> Measurement:
     what, title = words
-    return deviation_percent(duty, setup, expected_kt).measurement(
+    return deviation_percent(duty, expected).measurement(
         id=f"{axis.name}.airspeed-{what}",
         limit="trim-speed-curve",
         title=f"{axis.title}, {title}: deviation of duty",
         function=axis.function,
         quantity_unit="%",
         pins=(axis.plus_pin, axis.minus_pin),
-        notes=(f"{expected_percent(setup.unit, expected_kt):.1f} % expected, {duty.value:.1f} % found",)
-        if math.isfinite(duty.value)
-        else (),
+        notes=(f"{expected.value:.1f} % expected, {duty.value:.1f} % found",) if math.isfinite(duty.value) else (),
     )
-
-
-def _checks(setup: Setup) -> tuple[Check, ...]:
-    rules = setup.unit.trim_rules
-    full_kt = _full_kt(setup)
-    slow_kt = rules.slow_airspeed_kt if rules is not None else full_kt
-    middle_kt = 0.5 * (setup.unit.full_trim_airspeed_kt + slow_kt)
-    given_up_s = setup.unit.limits["trim-airspeed-lost"].high
-    return (
-        Check(what="middle", title="airspeed in the middle", airspeed_kt=middle_kt, expected_kt=middle_kt, wait_s=0.5),
-        Check(
-            what="frozen",
-            title="same airspeed for long, frames still coming",
-            airspeed_kt=middle_kt,
-            expected_kt=middle_kt,
-            wait_s=FROZEN_PART * given_up_s,
-        ),
-        Check(
-            what="absurd-high",
-            title=f"airspeed {ABSURD_KT:g} kt",
-            airspeed_kt=ABSURD_KT,
-            expected_kt=ABSURD_KT,
-            wait_s=0.5,
-        ),
-        Check(what="zero", title="airspeed 0 kt", airspeed_kt=0.0, expected_kt=0.0, wait_s=0.5),
-        Check(
-            what="no-number",
-            title="frames without a number for long",
-            airspeed_kt=math.nan,
-            expected_kt=math.nan,
-            wait_s=given_up_s + AFTER_S,
-        ),
-        Check(
-            what="number-again",
-            title="frames with a number again",
-            airspeed_kt=full_kt,
-            expected_kt=full_kt,
-            wait_s=0.5,
-        ),
-    )
-
-
-def _looks(setup: Setup) -> tuple[Look, ...]:
-    """Return one look for each check, all the same way."""
-    found = []
-    at_s = LEAD_S
-    for check in _checks(setup):
-        at_s += check.wait_s
-        found.append(Look(polarity=POLARITY, pressed_s=at_s, released_s=at_s + LOOK_S))
-        at_s += LOOK_S + 0.1
-    return tuple(found)
-
-
-def _full_kt(setup: Setup) -> float:
-    """Return an airspeed at which trim runs at full duty."""
-    return max(0.0, setup.unit.full_trim_airspeed_kt - 10.0)

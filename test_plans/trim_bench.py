@@ -11,7 +11,7 @@ from test_plans.procedure import CaptureNeed, Needs
 from test_plans.rig import Rig, SupplyPath
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 
 RATE_HZ = 10_000.0  # where times are read
 LIGHT = "light-load"
@@ -50,7 +50,7 @@ def axis_capture(setup: Setup, axis: TrimAxis, volts: float, name: str, duration
     return CaptureNeed(
         name=name,
         signals=("unit.voltage", "unit.current", *axis_signals(axis)),
-        lines=watched_lines(setup.unit),
+        lines=trim_lines(setup.unit),
         sample_rate_hz=RATE_HZ,
         duration_s=duration_s,
         highest_v={"unit.voltage": volts, voltage_signal(axis.name): volts},
@@ -93,6 +93,7 @@ def trim_needs(
         switches=tuple(switch.name for switch in worked),
         paths=RUN_PATH,
         bus=True,
+        airspeed=math.isfinite(setup.unit.full_trim_airspeed_kt),
         limits=limits,
     )
 

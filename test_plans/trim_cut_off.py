@@ -22,7 +22,7 @@ from test_plans.readings import FILTER_S, Record, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import axis_functions, load_name, trim_needs
 from test_plans.trim_loaded import CONDITION
 from test_plans.trim_switches import (
@@ -69,7 +69,7 @@ class TrimCutOff:
             CaptureNeed(
                 name=axis.name,
                 signals=_signals(setup, axis),
-                lines=watched_lines(setup.unit),
+                lines=trim_lines(setup.unit),
                 sample_rate_hz=RATE_HZ,
                 duration_s=_duration_s(axis),
                 highest_v={"unit.voltage": volts, voltage_signal(axis.name): volts},
@@ -98,7 +98,7 @@ class TrimCutOff:
         bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 3.0))
         for axis in axes_under_test(setup):
             apply_loads(rig, [(axis.name, load_name(setup))])
-            lines = watched_lines(setup.unit)
+            lines = trim_lines(setup.unit)
             with rig.capture(axis.name, _signals(setup, axis), sample_rate_hz=RATE_HZ, lines=lines) as session:
                 play_touches(session, in_turn(lines_of(axis), first_s=LEAD_S, hold_s=_hold_s(axis), pause_s=PAUSE_S))
                 session.wait_until(_duration_s(axis))
@@ -250,7 +250,7 @@ def _besides_need(setup: Setup, axes: Sequence[TrimAxis]) -> CaptureNeed:
     return CaptureNeed(
         name=BESIDES,
         signals=outputs,
-        lines=watched_lines(setup.unit),
+        lines=trim_lines(setup.unit),
         sample_rate_hz=RATE_HZ,
         duration_s=LEAD_S + max(_hold_s(axis) for axis in axes) + PAUSE_S,
         highest_v=dict.fromkeys(("unit.voltage", *outputs), bus_voltage_v(setup)),

@@ -20,7 +20,7 @@ from test_plans.readings import Record, doubted, magnitude, nothing
 from test_plans.rig import Drawn, Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import axis_signals, drawn_axes, drawn_functions, drawn_needs, hang_on
 from test_plans.trim_drive import of_seat, seats_of
 from test_plans.trim_switches import drop_of, duty_doubts, hold_of, line_doubts, seat_words, switch_id
@@ -56,7 +56,7 @@ class TrimDropSweep:
             CaptureNeed(
                 name=capture_name(switch),
                 signals=(*axis_signals(axis), *SIGNALS),
-                lines=watched_lines(setup.unit),
+                lines=trim_lines(setup.unit),
                 sample_rate_hz=RATE_HZ,
                 duration_s=_duration_s(setup),
                 highest_v={"unit.voltage": volts, voltage_signal(axis.name): volts},
@@ -85,7 +85,7 @@ class TrimDropSweep:
             for switch in first_seat(axis):
                 hang_on(rig, axis, switch)
                 signals = (*axis_signals(axis), *SIGNALS)
-                lines = watched_lines(setup.unit)
+                lines = trim_lines(setup.unit)
                 with rig.capture(capture_name(switch), signals, sample_rate_hz=RATE_HZ, lines=lines) as session:
                     session.press(switch.name, at_s=LEAD_S)
                     began_s = LEAD_S + ON_S

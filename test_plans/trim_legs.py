@@ -23,7 +23,7 @@ from test_plans.readings import Record, doubted, magnitude, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import leg_signals, voltage_signal
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import axis_functions, load_name, trim_needs
 from test_plans.trim_drive import of_seat
 from test_plans.trim_switches import duty_doubts, hold_of, line_doubts, seat_words, switch_id
@@ -60,7 +60,7 @@ class TrimLegs:
             CaptureNeed(
                 name=_capture(axis, kind),
                 signals=_signals(axis),
-                lines=watched_lines(setup.unit),
+                lines=trim_lines(setup.unit),
                 sample_rate_hz=RATE_HZ,
                 duration_s=_duration_s(axis),
                 highest_v={"unit.voltage": volts, "unit.current.high": conforming_a(setup, CONDITION)}
@@ -84,7 +84,7 @@ class TrimLegs:
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Press both directions of the first seat, on the light load and on the rated one."""
         bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 3.0))
-        lines = watched_lines(setup.unit)
+        lines = trim_lines(setup.unit)
         for axis in axes_under_test(setup):
             for kind in (LIGHT, LOADED):
                 apply_loads(rig, [(axis.name, _load(setup, kind))])

@@ -26,7 +26,7 @@ from test_plans.readings import Record, agreement, magnitude
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import LIGHT, axis_functions, light_load, trim_needs
 from test_plans.trim_switches import (
     DRIVES_FROM,
@@ -75,7 +75,7 @@ class TrimLight:
             CaptureNeed(
                 name=axis.name,
                 signals=(*signals, f"{axis.name}.current"),
-                lines=watched_lines(setup.unit),
+                lines=trim_lines(setup.unit),
                 sample_rate_hz=RATE_HZ,
                 duration_s=_duration_s(axis),
                 highest_v=dict.fromkeys(signals, volts),
@@ -95,7 +95,7 @@ class TrimLight:
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Look with nothing pressed, then press each switch once."""
         bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, LIGHT, 0.5))
-        axes, lines = axes_under_test(setup), watched_lines(setup.unit)
+        axes, lines = axes_under_test(setup), trim_lines(setup.unit)
         apply_loads(rig, [(axis.name, light_load(setup)) for axis in axes])
         for axis in axes:
             signals = (*watched_signals(setup), f"{axis.name}.current")

@@ -19,7 +19,7 @@ from test_plans.readings import Record, doubted, magnitude, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import axis_functions, load_name, trim_needs
 from test_plans.trim_switches import (
     MOTION_V,
@@ -166,7 +166,7 @@ def press_on_load(rig: Rig, setup: Setup, axis: TrimAxis, name: str, switches: I
     """Capture `name` while these switches are pressed one after the other with the axis on its load."""
     pressed = tuple(switches)
     apply_loads(rig, [(axis.name, load_name(setup))])
-    lines = watched_lines(setup.unit)
+    lines = trim_lines(setup.unit)
     with rig.capture(name, capture_signals(setup, axis), sample_rate_hz=RATE_HZ, lines=lines) as session:
         for touch in in_turn([switch.name for switch in pressed], first_s=LEAD_S, hold_s=HOLD_S, pause_s=PAUSE_S):
             play_touches(session, (touch,))
@@ -187,7 +187,7 @@ def capture_need(setup: Setup, axis: TrimAxis, name: str, duration_s: float) -> 
     return CaptureNeed(
         name=name,
         signals=capture_signals(setup, axis),
-        lines=watched_lines(setup.unit),
+        lines=trim_lines(setup.unit),
         sample_rate_hz=RATE_HZ,
         duration_s=duration_s,
         highest_v={"supply.voltage": volts + 1.0, "unit.voltage": volts, voltage_signal(axis.name): volts}

@@ -25,7 +25,7 @@ from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import PromptAction, Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import MOTOR, voltage_signal
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import RUN_PATH, axis_functions
 from test_plans.trim_drive import axis_observation, of_seat, opposite_of
 from test_plans.trim_motor_readings import (
@@ -72,7 +72,7 @@ class TrimMotor:
             CaptureNeed(
                 name=name,
                 signals=_signals(axis),
-                lines=watched_lines(setup.unit),
+                lines=trim_lines(setup.unit),
                 sample_rate_hz=RATE_HZ,
                 duration_s=duration_s,
                 highest_v={"unit.voltage": volts + 1.0, voltage_signal(axis.name): volts}
@@ -326,7 +326,7 @@ def _undriven(record: Record, axis: TrimAxis, switch: TrimSwitch) -> Estimate:
 
 
 def _press(rig: Rig, setup: Setup, axis: TrimAxis, name: str, touches: Iterable[Touch]) -> None:
-    lines = watched_lines(setup.unit)
+    lines = trim_lines(setup.unit)
     with rig.capture(name, _signals(axis), sample_rate_hz=RATE_HZ, lines=lines) as session:
         play_touches(session, touches)
         session.wait_until(_duration_s(axis) if name == axis.name else _REVERSAL_S)

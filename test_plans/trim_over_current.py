@@ -24,7 +24,7 @@ from test_plans.readings import Record, doubted, magnitude, nothing
 from test_plans.rig import Drawn, Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import RATE_HZ, axis_signals, drawn_axes, drawn_functions, drawn_needs, hang_on
 from test_plans.trim_drive import (
     Drive,
@@ -92,7 +92,7 @@ class TrimOverCurrent:
             CaptureNeed(
                 name=capture_name(switch, what),
                 signals=(*axis_signals(axis), "unit.current.high"),
-                lines=watched_lines(setup.unit),
+                lines=trim_lines(setup.unit),
                 sample_rate_hz=RATE_HZ,
                 duration_s=duration_s,
                 highest_v={
@@ -152,7 +152,7 @@ class TrimOverCurrent:
                 yield self._current(climb, setup, axis, switch, time.value if step.tripped else 0.0)
 
     def _step(self, rig: Rig, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> None:
-        signals, lines = (*axis_signals(axis), "unit.current.high"), watched_lines(setup.unit)
+        signals, lines = (*axis_signals(axis), "unit.current.high"), trim_lines(setup.unit)
         with rig.capture(capture_name(switch, "time"), signals, sample_rate_hz=RATE_HZ, lines=lines) as session:
             session.press(switch.name, at_s=LEAD_S)
             drawn_s = LEAD_S + ON_S
@@ -169,7 +169,7 @@ class TrimOverCurrent:
             session.wait_until(_time_duration_s())
 
     def _staircase(self, rig: Rig, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> None:
-        signals, lines = (*axis_signals(axis), "unit.current.high"), watched_lines(setup.unit)
+        signals, lines = (*axis_signals(axis), "unit.current.high"), trim_lines(setup.unit)
         with rig.capture(capture_name(switch, "current"), signals, sample_rate_hz=RATE_HZ, lines=lines) as session:
             session.press(switch.name, at_s=LEAD_S)
             began_s = LEAD_S + ON_S

@@ -17,6 +17,7 @@ from test_plans.airspeed_duty import (
     duty_found,
     duty_percent,
     duty_signals,
+    expected_duty,
     expected_percent,
     held_switches,
     look,
@@ -24,22 +25,22 @@ from test_plans.airspeed_duty import (
     without_schedule,
     worst_of,
 )
+from test_plans.airspeed_line import new_airspeed_s
 from test_plans.conditions import bus_voltage_v, count, current_limit_a
 from test_plans.driving import LEAD_S, apply_loads, axes_under_test, bring_up, drop_loads
 from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import LIGHT, axis_functions, light_load, light_needs
 
 LIMIT_A = 0.5
 POINTS = 10
 BEYOND_KT = 10.0  # past both ends of the slope: end values must hold
-AIRSPEED_S = 0.25  # a new airspeed has gone out, and the unit has it
 HOLD_S = 0.2
 BETWEEN_S = 0.12
-POINT_S = AIRSPEED_S + 2.0 * (HOLD_S + BETWEEN_S)
+LOOKS_S = 2.0 * (HOLD_S + BETWEEN_S)
 PASSES = ("rising", "falling")
 WAYS = ((1, "plus"), (-1, "minus"))
 STEP_U = 3.0  # a step up that its uncertainty does not explain
@@ -74,12 +75,12 @@ class TrimSpeed:
         apply_loads(rig, [(axis.name, light_load(setup)) for axis in axes])
         for name in PASSES:
             with rig.capture(
-                name, duty_signals(setup), sample_rate_hz=rate_hz(setup), lines=watched_lines(setup.unit)
+                name, duty_signals(setup), sample_rate_hz=rate_hz(setup), lines=trim_lines(setup.unit)
             ) as session:
                 for place, airspeed_kt in enumerate(_airspeeds(setup, name)):
-                    session.wait_until(_point_s(place))
+                    session.wait_until(_point_s(setup, place))
                     rig.set_airspeed(airspeed_kt)
-                    for looked in _looks(place):
+                    for looked in _looks(setup, place):
                         look(session, setup, looked)
                 session.wait_until(_duration_s(setup))
         rig.set_airspeed(setup.plan.airspeed_kt)
@@ -104,11 +105,13 @@ class TrimSpeed:
                 }
                 for name in PASSES:
                     speeds = _airspeeds(setup, name)
-                    yield _curve(axis, setup, duties[name], speeds, f"{way}.speed-{name}")
+                    due = _expected(records[name], setup, polarity)
+                    yield _curve(axis, (duties[name], due), speeds, f"{way}.speed-{name}")
                     yield _monotonic(records[name], axis, duties[name], f"{way}.speed-{name}-monotonic")
                     if all(math.isfinite(duty.value) for duty in duties[name]):
                         shown[f"{way}, {name}"] = (speeds, tuple(duty.value for duty in duties[name]))
-                yield _gap(axis, setup, duties, way)
+                if setup.unit.airspeed is None or setup.unit.airspeed.switch is None:
+                    yield _gap(axis, setup, duties, way)
                 yield _frequency(records[PASSES[0]], setup, (axis, switch), way)
             yield _picture(axis, setup, shown)
 
@@ -120,17 +123,30 @@ def _duties(
     _, switch = place
     found = []
     for point, airspeed_kt in enumerate(_airspeeds(setup, record.name)):
-        looked = next(looked for looked in _looks(point) if looked.polarity == switch.polarity)
+        looked = next(looked for looked in _looks(setup, point) if looked.polarity == switch.polarity)
         duty = duty_percent(record, setup, place, looked)
         found.append(doubted(duty, *airspeed_doubts(record, looked, airspeed_kt), *spoilt))
     return tuple(found)
 
 
+def _expected(record: Record, setup: Setup, polarity: int) -> tuple[Estimate, ...]:
+    """Return the duty that the sheet gives at every airspeed of a pass, per cent."""
+    rising = record.name == PASSES[0]
+    looks = (
+        next(look for look in _looks(setup, place) if look.polarity == polarity)
+        for place in range(len(_airspeeds(setup, record.name)))
+    )
+    return tuple(
+        expected_duty(record, setup, looked, airspeed_kt, rising=rising)
+        for looked, airspeed_kt in zip(looks, _airspeeds(setup, record.name), strict=True)
+    )
+
+
 def _curve(
-    axis: TrimAxis, setup: Setup, duties: Sequence[Estimate], airspeeds_kt: Sequence[float], what: str
+    axis: TrimAxis, found: tuple[Sequence[Estimate], Sequence[Estimate]], airspeeds_kt: Sequence[float], what: str
 ) -> Measurement:
     """Return the largest deviation of a pass; every doubt of any point stands."""
-    deviations = [deviation_percent(duty, setup, kt) for duty, kt in zip(duties, airspeeds_kt, strict=True)]
+    deviations = [deviation_percent(duty, due) for duty, due in zip(*found, strict=True)]
     worst = worst_of(deviations)
     doubts = [doubt for found in deviations for doubt in found.doubts]
     value = deviations[worst]
@@ -190,7 +206,7 @@ def _frequency(record: Record, setup: Setup, place: tuple[TrimAxis, TrimSwitch],
     """Return the PWM frequency at the highest airspeed; nothing in the sheet limits it."""
     axis, switch = place
     point = len(_airspeeds(setup, record.name)) - 1
-    looked = next(looked for looked in _looks(point) if looked.polarity == switch.polarity)
+    looked = next(looked for looked in _looks(setup, point) if looked.polarity == switch.polarity)
     found = duty_found(record, setup, place, looked)
     name = f"{record.name} {axis.name}, {way}"
     estimate = nothing(*record.missing) if found is None else found.frequency_estimate(name, record.names)
@@ -239,17 +255,17 @@ def _slope_percent_per_kt(setup: Setup) -> float:
     return 100.0 * (1.0 - rules.slow_duty) / (rules.slow_airspeed_kt - setup.unit.full_trim_airspeed_kt)
 
 
-def _point_s(place: int) -> float:
-    return LEAD_S + place * POINT_S
+def _point_s(setup: Setup, place: int) -> float:
+    return LEAD_S + place * (new_airspeed_s(setup.unit.airspeed) + LOOKS_S)
 
 
-def _looks(place: int) -> Iterator[Look]:
+def _looks(setup: Setup, place: int) -> Iterator[Look]:
     """Yield the looks at one airspeed, the plus way first."""
-    at_s = _point_s(place) + AIRSPEED_S
+    at_s = _point_s(setup, place) + new_airspeed_s(setup.unit.airspeed)
     for turn, (polarity, _) in enumerate(WAYS):
         pressed_s = at_s + turn * (HOLD_S + BETWEEN_S)
         yield Look(polarity=polarity, pressed_s=pressed_s, released_s=pressed_s + HOLD_S)
 
 
 def _duration_s(setup: Setup) -> float:
-    return _point_s(count(setup, "points", POINTS))
+    return _point_s(setup, count(setup, "points", POINTS))

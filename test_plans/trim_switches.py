@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 from analysis.measurement import Doubt
 from analysis.uncertainty import Estimate, difference
 from analysis.verdict import Cause
+from test_plans.airspeed_line import airspeed_arrives, arrival_doubts, reached
 from test_plans.readings import Record, magnitude
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import idle_outputs, voltage_signal
-from test_plans.switch_lines import own_frames_arrive, stray_doubts
+from test_plans.switch_lines import stray_doubts
 
 HALF = 0.5
 DRIVES_FROM = 0.9  # of the bus: less is not driving
@@ -133,16 +134,17 @@ def pulsed_doubts(
         return ()
     if float(np.count_nonzero(low)) / falls > LONGEST_PAUSE_S * capture.sample_rate_hz:
         return ()
-    arrive = own_frames_arrive(record)
+    arrive = airspeed_arrives(record)
     cause, why = Cause.UNDECIDED, "it can't be told whether airspeed reached the unit"
-    step = "check that airspeed frames are sent and that the unit's node sees them"
+    step = "check that airspeed is sent, and how it reaches the unit"
     if arrive is False:
-        cause, why = Cause.BENCH, "airspeed did not reach the unit, the bench's frames are not on its pins"
-    elif arrive and record.reports() and _slow_enough(record, full_airspeed_kt):
-        cause, why, step = Cause.UNIT, "although airspeed stands on its pins beside its own reports", ""
+        doubt = arrival_doubts(record)[0]
+        cause, why, step = doubt.cause, f"airspeed did not reach the unit ({doubt.reason})", doubt.next_step
+    elif reached(record) and _slow_enough(record, full_airspeed_kt):
+        cause, why, step = Cause.UNIT, "although airspeed stands on its pins", ""
     elif arrive:
         why, step = (
-            "although airspeed frames stand on the unit's pins",
+            "although airspeed stands on the unit's pins",
             "see trim-light: whether it drives at full duty",
         )
     return (

@@ -11,7 +11,7 @@ from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import LIGHT, RATE_HZ, axis_capture, axis_functions, axis_signals, light_load, light_needs
 
 LIMIT_A = 0.5
@@ -84,7 +84,7 @@ class TimedTrim(ABC):
 
 def take(rig: Rig, setup: Setup, axis: TrimAxis, name: str, touches: Sequence[Touch]) -> None:
     """Capture an axis while these presses are made."""
-    with rig.capture(name, axis_signals(axis), sample_rate_hz=RATE_HZ, lines=watched_lines(setup.unit)) as session:
+    with rig.capture(name, axis_signals(axis), sample_rate_hz=RATE_HZ, lines=trim_lines(setup.unit)) as session:
         play_touches(session, touches)
         session.wait_until(duration_s(touches))
 

@@ -16,7 +16,7 @@ from test_plans.readings import Record, doubted, magnitude
 from test_plans.rig import Rig
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
-from test_plans.switch_lines import watched_lines
+from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import axis_functions, load_name, trim_needs
 from test_plans.trim_drive import seats_of
 from test_plans.trim_loaded import expected_drop
@@ -69,7 +69,7 @@ class TrimTogether:
         capture = CaptureNeed(
             name=CAPTURE,
             signals=signals,
-            lines=watched_lines(setup.unit),
+            lines=trim_lines(setup.unit),
             sample_rate_hz=RATE_HZ,
             duration_s=_duration_s(setup),
             highest_v={name: volts for name in signals if name.endswith(".voltage")},
@@ -90,7 +90,7 @@ class TrimTogether:
         bring_up(rig, setup, voltage_v=bus_voltage_v(setup), current_limit_a=current_limit_a(setup, CONDITION, 7.0))
         axes = axes_under_test(setup)
         apply_loads(rig, [(axis.name, load_name(setup)) for axis in axes])
-        with rig.capture(CAPTURE, _signals(axes), sample_rate_hz=RATE_HZ, lines=watched_lines(setup.unit)) as session:
+        with rig.capture(CAPTURE, _signals(axes), sample_rate_hz=RATE_HZ, lines=trim_lines(setup.unit)) as session:
             scenes = (*_alone(setup), *_together(setup))
             play_touches(
                 session,

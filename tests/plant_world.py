@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from instruments.simulated.parameters import (
+    AirspeedInput,
     AnalogInputParameters,
     AnalogOutputParameters,
     BenchParameters,
@@ -202,8 +203,7 @@ def dotterel_twin(quantities: dict[str, float] | None = None) -> TwinParameters:
         level_identifiers=(FLAP_IDENTIFIER,),
         report_period_s=1.0,
         bit_rate=125_000,
-        airspeed_identifier=AIRSPEED_IDENTIFIER,
-        airspeed_lost_s=3.0,
+        airspeed=AirspeedInput(route="canaerospace", identifier=AIRSPEED_IDENTIFIER, lost_s=3.0),
         full_trim_airspeed_kt=70.0,
         slow_trim_airspeed_kt=140.0,
         slow_trim_duty=0.45,

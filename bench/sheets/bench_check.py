@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from bench.errors import Problem
 from bench.sheets.bench_file import (
     MOTOR_DEFECTS,
+    TEXT_DEFECTS,
     AdapterTable,
     BenchDefectTable,
     BenchFile,
@@ -18,7 +19,7 @@ from bench.sheets.source import join_key
 from bench.sheets.units import RESISTANCE, SAMPLE_RATE, VOLTAGE, format_quantity, read_quantity
 from test_plans.rig import SupplyPath
 from test_plans.sheets import UnitSheet
-from test_plans.signals import MOTOR
+from test_plans.signals import AIRSPEED, AIRSPEED_TEXT, MOTOR
 
 _SAME_RESISTOR = 0.05  # a load position is named for its resistor to this part
 
@@ -45,6 +46,7 @@ def check_bench(bench: BenchFile, unit: UnitSheet, file: str) -> Iterator[Proble
     yield from _loads(bench, unit, adapter, here, file)
     yield from _load_wires(bench, unit, adapter, here, file)
     yield from _bus(bench, unit, adapter, here, file)
+    yield from _text(bench, unit, adapter, here, file)
     yield from _pins(unit, adapter, here, file)
 
 
@@ -118,6 +120,8 @@ def _channels(bench: BenchFile, adapter: AdapterTable, here: str, file: str) -> 
     ]
     if adapter.bus is not None:
         lines.append(_Use(f"{here}.bus.receive-input", adapter.bus.receive_input))
+    if adapter.text is not None:
+        lines.append(_Use(f"{here}.text.monitor-input", adapter.text.monitor_input))
     yield from _used_once("digital input", lines, bench.daq.digital_inputs, file)
     drives = [
         _Use("arm-output", bench.arm_output),
@@ -203,6 +207,10 @@ def _stimuli_and_switches(unit: UnitSheet, adapter: AdapterTable, here: str, fil
     stimuli |= {entry.name: entry.pin for entry in unit.rheostats}
     switches = {switch.name: switch.pin for axis in unit.trims for switch in axis.switches}
     switches |= {command.name: command.pin for command in unit.inputs}
+    if unit.airspeed is not None and unit.airspeed.analogue is not None:
+        stimuli[AIRSPEED] = unit.airspeed.pin
+    if unit.airspeed is not None and unit.airspeed.switch is not None:
+        switches[AIRSPEED] = unit.airspeed.pin
     wires: tuple[tuple[str, Mapping[str, str], dict[str, str]], ...] = (
         ("stimuli", {name: wire.pin for name, wire in adapter.stimuli.items()}, stimuli),
         ("switches", {name: wire.pin for name, wire in adapter.switches.items()}, switches),
@@ -306,6 +314,18 @@ def _bus(bench: BenchFile, unit: UnitSheet, adapter: AdapterTable, here: str, fi
         yield Problem(file, "bus", "is missing", f"add it: {here}.bus wires one")
 
 
+def _text(bench: BenchFile, unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
+    """Yield faults of the line that carries airspeed as text."""
+    if adapter.text is None:
+        return
+    if unit.airspeed is None or unit.airspeed.text is None:
+        yield Problem(file, f"{here}.text", f"model {unit.model} takes no text", "take it out")
+    elif adapter.text.pin != unit.airspeed.pin:
+        yield Problem(file, f"{here}.text.pin", f'found "{adapter.text.pin}"', _node_mend(unit.airspeed.pin))
+    if bench.text_line is None:
+        yield Problem(file, "text-line", "is missing", f"add it: {here}.text wires one")
+
+
 def _pins(unit: UnitSheet, adapter: AdapterTable, here: str, file: str) -> Iterator[Problem]:
     """Every pin of the unit leads to one place, or is listed as unused with the reason."""
     owner: dict[str, str] = {}
@@ -346,6 +366,8 @@ def _driven_pins(adapter: AdapterTable, here: str) -> Iterator[tuple[str, str]]:
     if adapter.bus is not None:
         yield f"{here}.bus.high-pin", adapter.bus.high_pin
         yield f"{here}.bus.low-pin", adapter.bus.low_pin
+    if adapter.text is not None:
+        yield f"{here}.text.pin", adapter.text.pin
     for name, stimulus in adapter.stimuli.items():
         yield f"{here}.stimuli.{name}.pin", stimulus.pin
     for name, switch in adapter.switches.items():
@@ -360,6 +382,8 @@ def targets(bench: BenchFile, kind: str) -> frozenset[str]:
 def _spoilable(adapter: AdapterTable, kind: str) -> Iterable[str]:
     if kind in MOTOR_DEFECTS:
         return motor_outputs(adapter)
+    if kind in TEXT_DEFECTS:
+        return (AIRSPEED_TEXT,) if adapter.text is not None else ()
     if kind == "channel-clipped":
         return adapter.signals
     return adapter.electronic_load if kind == "load-wire-open" else adapter.stimuli
@@ -391,6 +415,8 @@ _NEEDED = {
     "motor-resistance": {"target", "part"},
     "motor-seized": {"target"},
     "motor-open": {"target"},
+    "text-dead": {"target"},
+    "text-rate": {"target", "part"},
     "load-off": {"part"},
     "load-wire-open": {"target"},
 }

@@ -39,6 +39,7 @@ Position = Annotated[str, Field(min_length=1, max_length=20)]
 SignalName = Annotated[str, Field(min_length=1, max_length=60)]
 NodeName = Annotated[str, Field(min_length=1, max_length=20)]
 MOTOR_DEFECTS = ("motor-resistance", "motor-seized", "motor-open")
+TEXT_DEFECTS = ("text-dead", "text-rate")  # of the line that carries airspeed as text
 LOAD_DEFECTS = ("load-dead", "load-off", "load-wire-open")  # of the electronic load
 Bit = Annotated[int, Field(ge=0, le=15)]
 Header = Annotated[str, Field(pattern=r"^[A-Z]{1,12}(:[A-Z]{1,12})*$", max_length=40)]  # of a SCPI command, short form
@@ -124,6 +125,13 @@ class BusInterfaceTable(Table):
     channel: Title
     bit_rate: PositiveBitRate
     report_time: PositiveSeconds
+
+
+class TextLineTable(Table):
+    """`[text-line]`: the serial port that sends airspeed as text, as pyserial names it; its bit rate is the unit's."""
+
+    url: Title
+    time_out: PositiveSeconds
 
 
 class ReferenceTable(Table):
@@ -227,12 +235,20 @@ class BusWireTable(Table):
     receive_input: Line
 
 
+class TextWireTable(Table):
+    """An adapter's `text`: the pin the text line leads to, and the input that reads it back there (true at space)."""
+
+    pin: PinName
+    monitor_input: Line
+
+
 class AdapterTable(Table):
     """`[adapters.*]`: how one model is wired to this bench."""
 
     positive_pin: PinName
     negative_pin: PinName
     bus: BusWireTable | None = None
+    text: TextWireTable | None = None
     signals: dict[SignalName, SignalTable]
     stimuli: dict[Name, OutputWireTable] = Field(default_factory=dict)
     switches: dict[Name, SwitchWireTable] = Field(default_factory=dict)
@@ -254,10 +270,11 @@ class BenchDefectTable(Table):
         "frames-lost",
         *MOTOR_DEFECTS,
         *LOAD_DEFECTS,
+        *TEXT_DEFECTS,
     ]
     target: SignalName | None = None
     current: PositiveAmperes | None = None  # of `supply-limit`
-    part: Fraction | None = None  # of the range, of the frames, of the motor's resistance, drawn too much
+    part: Fraction | None = None  # of range, frames, the motor's resistance or the bit rate; drawn too much
 
 
 class BenchSimulationTable(Table):
@@ -281,6 +298,7 @@ class BenchFile(Table):
     daq: DaqTable
     electronic_load: ElectronicLoadTable | None = None
     bus: BusInterfaceTable | None = None
+    text_line: TextLineTable | None = None
     reference: ReferenceTable
     leads: LeadsTable
     stimulus: StimulusTable

@@ -13,11 +13,13 @@ from bench.sheets.bench_sheet import (
     MotorWiring,
     SignalWiring,
     SupplySheet,
+    TextLineSheet,
 )
 from bench.sheets.signals import RECEIVE_LINE
 from bench.sheets.simulation_sheet import BenchDefect, BenchSimulation
 from test_plans.rig import SupplyPath
 from test_plans.sheets import BenchFacts, ChannelFacts, ElectronicLoadFacts, LoadPosition, MotorFacts
+from test_plans.signals import AIRSPEED, AIRSPEED_TEXT
 
 OPEN = "open"
 
@@ -28,6 +30,8 @@ def to_bench_sheet(bench: BenchFile, model: str, digest: str) -> BenchSheet:
     lines = {name: wire.digital_input for name, wire in adapter.switches.items()}
     if adapter.bus is not None:
         lines[RECEIVE_LINE] = adapter.bus.receive_input
+    if adapter.text is not None:
+        lines[AIRSPEED_TEXT] = adapter.text.monitor_input
     return BenchSheet(
         name=bench.name,
         title=bench.title,
@@ -35,6 +39,7 @@ def to_bench_sheet(bench: BenchFile, model: str, digest: str) -> BenchSheet:
         supply=_supply(bench),
         daq=_daq(bench),
         bus=_bus(bench) if adapter.bus is not None else None,
+        text_line=_text_line(bench, adapter),
         signals={name: _signal(bench, name, signal) for name, signal in adapter.signals.items()},
         stimuli={name: wire.output for name, wire in adapter.stimuli.items()},
         stimulus_pins={name: wire.pin for name, wire in adapter.stimuli.items()},
@@ -65,6 +70,7 @@ def to_bench_simulation(bench: BenchFile, model: str) -> BenchSimulation | None:
     """
     adapter = bench.adapters[model]
     wired = {*adapter.signals, *adapter.stimuli, *motor_outputs(adapter), *adapter.electronic_load}
+    wired |= {AIRSPEED_TEXT} if adapter.text is not None else set()
     table = bench.simulation
     if table is None:
         return None
@@ -186,6 +192,13 @@ def _bus(bench: BenchFile) -> BusSheet | None:
     )
 
 
+def _text_line(bench: BenchFile, adapter: AdapterTable) -> TextLineSheet | None:
+    table, wire = bench.text_line, adapter.text
+    if table is None or wire is None:
+        return None
+    return TextLineSheet(url=table.url, time_out_s=table.time_out, pin=wire.pin)
+
+
 def _signal(bench: BenchFile, name: str, signal: SignalTable) -> SignalWiring:
     probe = bench.probes[signal.probe]
     relative, absolute, symbol = probe.accuracy
@@ -297,4 +310,9 @@ def _facts(bench: BenchFile, adapter: AdapterTable) -> BenchFacts:
         reference_bound_v=bench.reference.bound,
         report_time_bound_s=bench.bus.report_time if bench.bus else 0.0,
         electronic_load=_load_facts(bench, adapter),
+        airspeed_wired=(
+            (adapter.text is not None and bench.text_line is not None)
+            or (AIRSPEED in adapter.stimuli and f"{AIRSPEED}.voltage" in adapter.signals)
+            or AIRSPEED in adapter.switches
+        ),
     )

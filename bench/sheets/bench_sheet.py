@@ -86,6 +86,15 @@ class BusSheet:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TextLineSheet:
+    """The serial port that sends airspeed as text, and the pin it leads to."""
+
+    url: str  # pyserial URL or port
+    time_out_s: float
+    pin: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SignalWiring:
     """One analogue signal: DAQ input, range, what one volt there means, and its bound in its own unit."""
 
@@ -135,11 +144,12 @@ class BenchSheet:
     supply: SupplySheet
     daq: DaqSheet
     bus: BusSheet | None
+    text_line: TextLineSheet | None
     signals: Mapping[str, SignalWiring]
-    stimuli: Mapping[str, int]  # discrete or rheostat -> analogue output
+    stimuli: Mapping[str, int]  # discrete, rheostat or `airspeed` -> analogue output
     stimulus_pins: Mapping[str, str]
-    switches: Mapping[str, int]  # trim switch or command input -> digital output
-    lines: Mapping[str, int]  # switch read-back, `bus.receive` -> digital input
+    switches: Mapping[str, int]  # trim switch, command input or `airspeed` -> digital output
+    lines: Mapping[str, int]  # switch read-back, `bus.receive`, `airspeed.text` -> digital input
     paths: Mapping[str, int]  # bus-switch position -> digital output
     path_resistance_ohm: Mapping[str, float]
     arm_output: int

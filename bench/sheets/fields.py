@@ -17,6 +17,8 @@ from bench.sheets.units import Quantity
 
 STAND_IN = "stand_in"  # key of an error's context
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,39}", re.ASCII)
+_SENTENCE = re.compile(r"[A-Z][A-Z0-9]{2,9}(?:,[ #%-)+\--\[\]_-z|]*)+", re.ASCII)  # none of NMEA 0183's own characters
+_LONGEST_SENTENCE = 76  # NMEA 0183 has 82 characters, six of them around this
 _PIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,15}", re.ASCII)
 
 
@@ -76,6 +78,12 @@ def _is_title(text: str) -> bool:
     return bool(text.strip()) and len(text) <= 120
 
 
+def is_sentence(text: str) -> bool:
+    """Say whether text can be the inside of an NMEA 0183 sentence with a place for a speed, and perhaps its unit."""
+    fixed = text.replace("{speed}", "000.0", 1).replace("{unit}", "N", 1)
+    return "{speed}" in text and len(fixed) <= _LONGEST_SENTENCE and _SENTENCE.fullmatch(fixed) is not None
+
+
 def _read_date(found: object) -> str:
     if isinstance(found, str):
         try:
@@ -117,6 +125,14 @@ def _condition(found: object) -> object:
 Name = Annotated[str, _words(is_name, "a name of a-z, 0-9 and hyphens", "name")]
 PinName = Annotated[str, _words(lambda text: bool(_PIN.fullmatch(text)), 'a pin name such as "P1-4"', "P1-4")]
 Title = Annotated[str, _words(_is_title, "a title of 1 to 120 characters", "title")]
+Sentence = Annotated[
+    str,
+    _words(
+        is_sentence,
+        'what stands between "$" and "*", 76 characters at most, {speed} once in it, such as "IIASP,{speed},{unit}"',
+        "IIASP,{speed},{unit}",
+    ),
+]
 Date = Annotated[str, PlainValidator(_read_date, json_schema_input_type=shown_as("a date", "2026-11-25"))]
 
 Volts = Annotated[float, _figure(units.VOLTAGE, least=0.0)]

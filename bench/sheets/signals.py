@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from test_plans.sheets import UnitSheet
-from test_plans.signals import leg_signals
+from test_plans.signals import AIRSPEED, leg_signals
 
 SUPPLY_PLUS = "supply+"
 SUPPLY_MINUS = "supply-"
@@ -42,6 +42,8 @@ def expected_signals(unit: UnitSheet) -> dict[str, ExpectedSignal]:
     inputs = [(entry.name, entry.pin) for entry in unit.discretes] + [
         (entry.name, entry.pin) for entry in unit.rheostats
     ]
+    if unit.airspeed is not None and unit.airspeed.analogue is not None:
+        inputs.append((AIRSPEED, unit.airspeed.pin))
     for name, pin in inputs:
         signals[f"{name}.voltage"] = ExpectedSignal("voltage", pin, signal_ground)
     for dimmer in unit.dimming:

@@ -37,7 +37,7 @@ class BenchDefect:
     id: str
     title: str
     kind: str  # as `BenchDefectTable` lists them
-    target: str  # stimulus, signal or output; "" where there is one only
+    target: str  # stimulus, signal, line or output; "" where there is one only
     value: float  # A for `supply-limit`, else a fraction
 
 

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from itertools import pairwise
 
 from bench.errors import Problem
+from bench.sheets.airspeed_check import check_airspeed
 from bench.sheets.limit_text import LIMIT_QUANTITIES
 from bench.sheets.schema import suggestion
 from bench.sheets.simulation_check import check_simulation
@@ -11,6 +12,7 @@ from bench.sheets.source import join_key
 from bench.sheets.unit_file import THRESHOLD_LIMITS, LimitTable, UnitFile
 from bench.sheets.units import AIRSPEED, TIME, VOLTAGE, Quantity, format_quantity
 
+AIRSPEED_LINE = "airspeed"  # what its line is called
 NEEDED_REPORTS = ("reset-count", "configuration")
 
 
@@ -26,6 +28,7 @@ def check_unit(unit: UnitFile, file: str, *, margins: bool = True) -> Iterator[P
     yield from _names(unit, file)
     yield from _levels(unit, file)
     yield from _trim_rules(unit, file)
+    yield from check_airspeed(unit, file)
     yield from _reports(unit, file)
     sound_limits: set[str] = set()
     for name, limit in unit.limits.items():
@@ -58,6 +61,8 @@ def pins_in_use(unit: UnitFile) -> Iterator[tuple[str, str]]:
         yield f"outputs.{name}.plus-pin", output.plus_pin
         if output.minus_pin is not None:
             yield f"outputs.{name}.minus-pin", output.minus_pin
+    if unit.airspeed is not None and unit.airspeed.pin is not None:
+        yield f"airspeed.{unit.airspeed.route}.pin", unit.airspeed.pin
 
 
 def _ratings(unit: UnitFile, file: str) -> Iterator[Problem]:
@@ -115,6 +120,8 @@ def _names(unit: UnitFile, file: str) -> Iterator[Problem]:
 
 def _signal_names(unit: UnitFile) -> Iterator[tuple[str, str]]:
     """Yield (key, name) of everything that lends its name to a signal or a line."""
+    if unit.airspeed is not None and unit.airspeed.pin is not None:
+        yield "airspeed", AIRSPEED_LINE
     for table, names in (
         ("discretes", unit.discretes),
         ("rheostats", unit.rheostats),
@@ -188,7 +195,9 @@ def _reports(unit: UnitFile, file: str) -> Iterator[Problem]:
             yield Problem(file, f"bus.reports.{name}", "is missing", "add it: every run reads it")
         elif reports[name].kind != "count":
             yield Problem(file, f"bus.reports.{name}.kind", f'found "{reports[name].kind}"', 'give "count"')
-    owner = {unit.bus.airspeed_identifier: "bus.airspeed-identifier"}
+    owner: dict[int, str] = {}
+    if unit.airspeed is not None and unit.airspeed.canaerospace is not None:
+        owner[unit.airspeed.canaerospace.identifier] = "airspeed.canaerospace.identifier"
     for name, report in reports.items():
         key = f"bus.reports.{name}.identifier"
         if report.identifier in owner:

@@ -19,6 +19,7 @@ from bench.sheets.fields import (
     PositiveOhms,
     PositiveSeconds,
     PositiveVolts,
+    Sentence,
     Table,
     Title,
     Volts,
@@ -165,8 +166,72 @@ class BusTable(Table):
     node: Node
     report_period: PositiveSeconds
     reports: dict[Name, ReportTable]
-    airspeed_identifier: Identifier
-    airspeed_lost: PositiveSeconds
+
+
+class CanaerospaceAirspeedTable(Table):
+    """`[airspeed.canaerospace]`."""
+
+    identifier: Identifier
+
+
+class TextAirspeedTable(Table):
+    """`[airspeed.text]`."""
+
+    pin: PinName
+    bit_rate: PositiveBitRate
+    sentence: Sentence
+    period: PositiveSeconds
+    speed_unit: Literal["kt", "km/h", "m/s"]
+    decimals: Annotated[int, Field(ge=0, le=4)] = 1
+    other_units: Literal["refused", "converted"] | None = None  # goes with {unit} in the sentence
+
+
+class AnaloguePointTable(Table):
+    """`low` or `high` of `[airspeed.analogue]`."""
+
+    airspeed: Knots
+    voltage: Volts
+
+
+class AnalogueAirspeedTable(Table):
+    """`[airspeed.analogue]`."""
+
+    pin: PinName
+    low: AnaloguePointTable
+    high: AnaloguePointTable
+    pull_voltage: Volts
+    pull_resistance: PositiveOhms
+    lost_below: PositiveVolts | None = None
+
+
+class SwitchAirspeedTable(Table):
+    """`[airspeed.switch]`."""
+
+    pin: PinName
+    closed_when: Literal["fast", "slow"]
+    rising: Knots
+    falling: Knots
+
+
+class AirspeedTable(Table):
+    """`[airspeed]`: how it reaches the unit; of the tables of routes just that of its own."""
+
+    route: Literal["canaerospace", "text", "analogue", "switch"]
+    lost: PositiveSeconds | None = None
+    frozen_after: PositiveSeconds | None = None  # left out: a constant airspeed that still comes is believed
+    lowest: Knots | None = None  # left out: every figure is believed
+    highest: Knots | None = None
+    canaerospace: CanaerospaceAirspeedTable | None = None
+    text: TextAirspeedTable | None = None
+    analogue: AnalogueAirspeedTable | None = None
+    switch: SwitchAirspeedTable | None = None
+
+    @property
+    def pin(self) -> str | None:
+        """The pin it comes in at, None where it comes over the bus."""
+        tables = {"text": self.text, "analogue": self.analogue, "switch": self.switch}
+        table = tables.get(self.route)
+        return None if table is None else table.pin
 
 
 class LimitTable(Table):
@@ -202,6 +267,7 @@ class UnitFile(Table):
     outputs: dict[Name, OutputTable] = Field(default_factory=dict)
     inputs: dict[Name, InputTable] = Field(default_factory=dict)
     bus: BusTable | None = None
+    airspeed: AirspeedTable | None = None
     limits: dict[Name, LimitTable]
     simulation: SimulationTable | None = None
 

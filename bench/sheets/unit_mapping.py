@@ -6,6 +6,7 @@ from analysis.finding import Limit, LimitKind
 from bench.sheets.limit_text import quantity_of
 from bench.sheets.unit_file import (
     THRESHOLD_LIMITS,
+    AirspeedTable,
     BusTable,
     DimmingTable,
     DiscreteTable,
@@ -16,6 +17,11 @@ from bench.sheets.unit_file import (
 )
 from test_plans.sheets import (
     NO_BUS,
+    Airspeed,
+    AirspeedAnalogue,
+    AirspeedRoute,
+    AirspeedSwitch,
+    AirspeedText,
     Bus,
     CommandInput,
     DimmingKind,
@@ -33,6 +39,8 @@ from test_plans.sheets import (
     UnitSheet,
     WatchedOutput,
 )
+
+FRAME_PERIOD_S = 0.1  # of airspeed on the bus
 
 
 def to_unit_sheet(file: UnitFile, digest: str) -> UnitSheet:
@@ -68,6 +76,7 @@ def to_unit_sheet(file: UnitFile, digest: str) -> UnitSheet:
         dimming=tuple(_dimming(name, entry) for name, entry in file.dimming.items()),
         trims=tuple(_trim(name, entry) for name, entry in file.trims.items()),
         trim_rules=_trim_rules(file.trim_rules) if file.trim_rules else None,
+        airspeed=_airspeed(file.airspeed) if file.airspeed else None,
         outputs=tuple(
             WatchedOutput(
                 name=name,
@@ -187,6 +196,43 @@ def _bus(table: BusTable) -> Bus:
             name: ReportItem(name=name, identifier=entry.identifier, kind=ReportKind(entry.kind))
             for name, entry in table.reports.items()
         },
-        airspeed_identifier=table.airspeed_identifier,
-        airspeed_lost_s=table.airspeed_lost,
+    )
+
+
+def _airspeed(table: AirspeedTable) -> Airspeed:
+    text, analogue, switch = table.text, table.analogue, table.switch
+    return Airspeed(
+        route=AirspeedRoute(table.route),
+        pin=table.pin or "",
+        lost_s=math.inf if table.lost is None else table.lost,
+        frozen_s=math.inf if table.frozen_after is None else table.frozen_after,
+        lowest_kt=-math.inf if table.lowest is None else table.lowest,
+        highest_kt=math.inf if table.highest is None else table.highest,
+        period_s=FRAME_PERIOD_S if text is None else text.period,
+        identifier=table.canaerospace.identifier if table.canaerospace is not None else 0,
+        text=None
+        if text is None
+        else AirspeedText(
+            bit_rate=round(text.bit_rate),
+            sentence=text.sentence,
+            speed_unit=text.speed_unit,
+            decimals=text.decimals,
+            converts_units=text.other_units == "converted",
+        ),
+        analogue=None
+        if analogue is None
+        else AirspeedAnalogue(
+            low_kt=analogue.low.airspeed,
+            low_v=analogue.low.voltage,
+            high_kt=analogue.high.airspeed,
+            high_v=analogue.high.voltage,
+            pull_voltage_v=analogue.pull_voltage,
+            pull_resistance_ohm=analogue.pull_resistance,
+            lost_below_v=analogue.lost_below,
+        ),
+        switch=None
+        if switch is None
+        else AirspeedSwitch(
+            closed_when_fast=switch.closed_when == "fast", rising_kt=switch.rising, falling_kt=switch.falling
+        ),
     )

@@ -21,6 +21,11 @@ def input_pulls(parameters: TwinParameters) -> dict[str, Pull]:
     quantities = twin_quantities(parameters)
     line = Pull(voltage_v=LINE_PULL_V, resistance_ohm=LINE_PULL_OHM)
     pulls = dict.fromkeys((*(switch.pin for switch in parameters.switches), *parameters.pulled_up_pins), line)
+    airspeed = parameters.airspeed
+    if airspeed.route == "switch":
+        pulls[airspeed.pin] = line
+    if airspeed.route == "analogue":
+        pulls[airspeed.pin] = Pull(voltage_v=airspeed.pull_v, resistance_ohm=airspeed.pull_ohm)
     for rheostat in parameters.rheostats:
         pulls[rheostat.pin] = Pull(
             voltage_v=quantities[f"{rheostat.name}.pull_v"], resistance_ohm=quantities[f"{rheostat.name}.pull_ohm"]

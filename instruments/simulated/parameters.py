@@ -95,7 +95,7 @@ class DigitalOutputParameters:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DigitalInputParameters:
-    """What a digital input sees: `pin` `target` at ground, or `bus` (the receive line is dominant)."""
+    """What a digital input sees: `pin` `target` at ground, `bus` (dominant), or `text` (the text line at space)."""
 
     source: str
     target: str = ""
@@ -161,6 +161,14 @@ class ElectronicLoadParameters:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TextLineParameters:
+    """The bench's text line; defects: dead, or at another bit rate than it was set to."""
+
+    dead: bool = False
+    rate_factor: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchParameters:
     """The simulated bench without the unit."""
 
@@ -172,6 +180,7 @@ class BenchParameters:
     feeds_ohm: Mapping[str, float] = field(default_factory=dict)  # input pin -> resistor to the bus on a relay
     motors: Mapping[tuple[str, str], MotorParameters] = field(default_factory=dict)  # by output and position
     electronic_load: ElectronicLoadParameters | None = None
+    text_line: TextLineParameters = TextLineParameters()
     host_latency_s: tuple[float, float] = (0.0002, 0.002)  # after a bus frame's end, until the host has it
 
 
@@ -257,6 +266,34 @@ class HoldUpOutput:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AirspeedInput:
+    """How airspeed reaches the unit: by `route` `canaerospace`, `text`, `analogue`, `switch`, or not at all ("").
+
+    An airspeed outside `lowest_kt` to `highest_kt` is as good as none; one that stays the same for `frozen_s` is lost.
+    """
+
+    route: str = ""
+    lost_s: float = math.inf
+    frozen_s: float = math.inf
+    lowest_kt: float = -math.inf
+    highest_kt: float = math.inf
+    identifier: int = 0  # of the frame
+    pin: str = ""  # of text, voltage or contact
+    bit_rate: int = 9600
+    sentence: str = ""  # with {speed}, and perhaps {unit}
+    speed_unit: str = "kt"
+    converts_units: bool = False
+    low_kt: float = 0.0
+    low_v: float = 0.0
+    high_kt: float = 1.0
+    high_v: float = 1.0
+    lost_below_v: float = -math.inf
+    pull_v: float = 0.0
+    pull_ohm: float = math.inf
+    closed_when_fast: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TwinParameters:
     """One drawn unit: its structure, and every drawn quantity by flat name (`discrete-1.threshold_active_v`).
 
@@ -279,7 +316,9 @@ class TwinParameters:
     <a>.positive_duty_fixed, <a>.negative_duty_fixed (per cent, whatever the airspeed; 0 follows it), and, 0 in a good
     unit and there from 0.5 on: <a>.leads_swapped, <a>.set_wrongly (in `reversed` and the settings already) and those of
     `trim_faults.TrimFaults` (<a>.priority_delay_s in s, <s>.uncut),
-    unit.airspeed_lost_s, unit.airspeed_scale, unit.trim_feed_ohm (shared by all trim bridges),
+    unit.airspeed_lost_s, unit.airspeed_scale, unit.airspeed_unchecked (takes text whatever its checksum),
+    unit.airspeed_any_unit (takes its figure for its own unit), unit.airspeed_unbounded (believes any),
+    unit.trim_feed_ohm (shared by all trim bridges),
     unit.settings_off (added to every setting and to the configuration it reports),
     <o>.frequency_hz, <o>.offset_level, <o>.high_level, <o>.drop_ohm, <o>.limit_a, <o>.off_ohm (to ground when off),
     <o>.ripple_v (peak to peak, DC), <o>.ripple_hz, and, nothing in a good unit: <o>.stuck (1 off, 2 on),
@@ -311,8 +350,7 @@ class TwinParameters:
     level_identifiers: tuple[int, ...]  # FLOAT reports of which this twin knows nothing but 0.0 (flap position)
     report_period_s: float
     bit_rate: int
-    airspeed_identifier: int
-    airspeed_lost_s: float
+    airspeed: AirspeedInput = AirspeedInput()
     full_trim_airspeed_kt: float
     slow_trim_airspeed_kt: float  # from here up, and with airspeed lost: the slow duty
     slow_trim_duty: float

@@ -26,6 +26,7 @@ from instruments.simulated.relays import GROUND, LINES, PLUG, Relays
 from instruments.simulated.sampling import Piece, Signal, Values, Window
 from instruments.simulated.stimulus_pins import StimulusPins
 from instruments.simulated.supply_stage import SupplyStage
+from instruments.simulated.text_line import TextLine
 from instruments.simulated.twin import PowerState, Twin
 
 Node = Callable[[Window], Values]
@@ -62,6 +63,8 @@ class Plant:
             bus=self._bus,
             motors=bench.motors,
         )
+        self._text = TextLine(self._agenda, bench.text_line, twin.airspeed.bit_rate)
+        self._text.on_text = self.twin.receive_text
         self._relays.on_path = self._connect
         self._relays.on_load = self._loads_changed
         self._relays.on_press = self._pins.press
@@ -129,6 +132,9 @@ class Plant:
             if line is None:
                 raise ValueError(f"plant: no digital input {number} is wired. Check the bench sheet's lines.")
             mask = 1 << bit
+            if line.source == "text":
+                words |= self._text.space(times_ns).astype(np.uint64) << np.uint64(bit)
+                continue
             if line.source == "bus":
                 words[self._bus.dominant(times_ns)] |= np.uint64(mask)
                 continue
@@ -149,6 +155,7 @@ class Plant:
         self._network.history.forget_before(time_ns)
         self._pins.forget_before(time_ns)
         self._bus.forget_before(time_ns)
+        self._text.forget_before(time_ns)
         for signal in self._signals.values():
             signal.timeline.forget_before(time_ns)
         self._ground_feed.timeline.forget_before(time_ns)
@@ -180,6 +187,10 @@ class Plant:
             ValueError: it is no frame: identifier beyond 11 bits or more than 8 bytes.
         """
         self._bus.offer(identifier, data, from_unit=False)
+
+    def send_text(self, data: bytes, bit_rate: float) -> None:
+        """Send text to the unit on its serial line, behind what is still going out."""
+        self._text.send(data, bit_rate)
 
     def take_frames(self) -> list[tuple[int, int, bytes]]:
         """Return (time the host has it in ns, identifier, data) of frames the host has by now, own ones excluded."""

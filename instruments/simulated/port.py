@@ -140,6 +140,10 @@ class PlantPort(Protocol):
         """Queue a frame of the bench's bus node now."""
         ...
 
+    def send_text(self, data: bytes, bit_rate: float) -> None:
+        """Send text to the unit on its serial line, behind what is still going out."""
+        ...
+
     def take_frames(self) -> list[tuple[int, int, bytes]]:
         """Return (time the host has it in ns, identifier, data) of frames the host has by now, own ones excluded."""
         ...

@@ -1,13 +1,13 @@
 """A pyserial port in simulated time: `simbench://NAME` leads to the device served under that name.
 
 `in_waiting` and `write` never advance time; `read(n)` advances it until n bytes are there or its time-out is
-over. What it does not model: baud rate, framing, control lines.
+over. A device that keeps time by the port's bit rate is told of it. What it does not model: framing, control lines.
 """
 
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 from urllib.parse import urlsplit
 
 import serial
@@ -38,6 +38,15 @@ class SerialDevice(Protocol):
 
     def next_bytes_ns(self) -> int | None:
         """Return when bytes will come without another command; None when they will not."""
+        ...
+
+
+@runtime_checkable
+class RatedDevice(Protocol):
+    """A device whose line runs at the port's bit rate."""
+
+    def set_bit_rate(self, bit_rate: int) -> None:
+        """Take the port's bit rate."""
         ...
 
 
@@ -104,6 +113,7 @@ class SimulatedSerial(serial.SerialBase):
         socket.taken = True
         self._socket = socket
         self.is_open = True
+        self._reconfigure_port()
 
     def close(self) -> None:
         """Disconnect; the device carries on."""
@@ -156,3 +166,5 @@ class SimulatedSerial(serial.SerialBase):
 
     def _reconfigure_port(self) -> None:
         """Take any setting; pyserial calls this when one changes."""
+        if self._socket is not None and isinstance(self._socket.device, RatedDevice):
+            self._socket.device.set_bit_rate(self.baudrate)

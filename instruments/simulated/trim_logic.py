@@ -7,6 +7,7 @@ A command acts one scan after its debounce. What a seat may do after it was over
 while another switch is stuck, are the model's habits; what can be wrong stands in `trim_faults`.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
@@ -243,34 +244,69 @@ class LockOut:
 class AirspeedDuty:
     """Trim duty by airspeed: full up to one speed, falling in a line to the slow duty at the other.
 
-    Airspeed that was lost, or never came, gives the slow duty. `scale` other than 1 is a fault: the airspeed is taken
-    in the wrong unit.
+    Airspeed that was lost, or never came, gives the slow duty; so does one that stayed the same for `frozen_s`. An
+    airspeed outside `believed_kt` changes nothing. `scale` other than 1 is a fault: it is taken in the wrong unit.
     """
 
-    def __init__(self, *, full_kt: float, slow_kt: float, slow_duty: float, lost_s: float, scale: float = 1.0) -> None:
+    def __init__(
+        self,
+        *,
+        full_kt: float,
+        slow_kt: float,
+        slow_duty: float,
+        lost_s: float,
+        scale: float = 1.0,
+        frozen_s: float = math.inf,
+        believed_kt: tuple[float, float] = (-math.inf, math.inf),
+    ) -> None:
         self._full_kt = full_kt
         self._slow_kt = slow_kt
         self._slow_duty = slow_duty
-        self._lost_ns = to_ns(lost_s)
+        self._lost_ns = to_ns(lost_s) if math.isfinite(lost_s) else None
         self._scale = scale
+        self._frozen_ns = to_ns(frozen_s) if math.isfinite(frozen_s) else None
+        self._believed_kt = believed_kt
         self._airspeed_kt: float | None = None
         self._received_ns = 0
+        self._changed_ns = 0
+        self._held = False  # it stands at a pin, and is not lost while it does
 
     def start(self) -> None:
         """Begin without airspeed."""
         self._airspeed_kt = None
+        self._held = False
 
     def receive(self, airspeed_kt: float, now_ns: int) -> None:
         """Take a new airspeed."""
-        self._airspeed_kt, self._received_ns = self._scale * airspeed_kt, now_ns
+        if not self._believed_kt[0] <= airspeed_kt <= self._believed_kt[1]:
+            return
+        scaled_kt = self._scale * airspeed_kt
+        if scaled_kt != self._airspeed_kt:
+            self._changed_ns = now_ns
+        self._airspeed_kt, self._received_ns = scaled_kt, now_ns
+
+    def stand(self, airspeed_kt: float | None, now_ns: int) -> None:
+        """Take what stands at a pin from now on; None where that is no airspeed."""
+        if airspeed_kt is not None:
+            self._airspeed_kt, self._held = self._scale * airspeed_kt, True
+        elif self._held:
+            self._received_ns, self._held = now_ns, False
 
     def lost_at_ns(self) -> int | None:
-        """Return when the airspeed will be lost, or None when there is none."""
-        return None if self._airspeed_kt is None else self._received_ns + self._lost_ns
+        """Return when the airspeed will be lost, or None when there is none, or it can't be."""
+        if self._airspeed_kt is None or self._held:
+            return None
+        ends_ns = [
+            since_ns + after_ns
+            for since_ns, after_ns in ((self._received_ns, self._lost_ns), (self._changed_ns, self._frozen_ns))
+            if after_ns is not None
+        ]
+        return min(ends_ns, default=None)
 
     def duty(self, now_ns: int) -> float:
         """Return the duty, 0 to 1."""
-        if self._airspeed_kt is None or now_ns - self._received_ns >= self._lost_ns:
+        lost_ns = self.lost_at_ns()
+        if self._airspeed_kt is None or (lost_ns is not None and now_ns >= lost_ns):
             return self._slow_duty
         if self._airspeed_kt <= self._full_kt:
             return 1.0

@@ -15,6 +15,7 @@ from enum import Enum
 from functools import partial
 
 from instruments.simulated.agenda import Agenda, Alarm, Order, to_ns
+from instruments.simulated.airspeed_input import PRESENT, TextReceiver, airspeed_at, airspeed_by_contact
 from instruments.simulated.bus_line import BusLine
 from instruments.simulated.converter import Converter, OutputLoad
 from instruments.simulated.dimming import DimmerLevel, DimmingBank
@@ -35,6 +36,9 @@ from instruments.simulated.twin_defaults import twin_quantities
 DISCHARGED_V = 1.0  # below this a reset unit has forgotten everything
 UNPOWERED_CONDUCTANCE_S = 1e-4  # 0.1 mA at 1 V
 RESET_HYSTERESIS_V = 0.2  # a reset unit does not start closer than this above its reset voltage
+
+
+EVERY_KT = (-math.inf, math.inf)
 
 
 class PowerState(Enum):
@@ -104,7 +108,12 @@ class Twin:
             slow_duty=parameters.slow_trim_duty,
             lost_s=quantities["unit.airspeed_lost_s"],
             scale=quantities["unit.airspeed_scale"],
+            frozen_s=parameters.airspeed.frozen_s,
+            believed_kt=EVERY_KT
+            if quantities["unit.airspeed_unbounded"] >= PRESENT
+            else (parameters.airspeed.lowest_kt, parameters.airspeed.highest_kt),
         )
+        self._text = TextReceiver(parameters.airspeed, quantities)
         self._reports = Reports(parameters.node)
         self._settings_off = round(quantities["unit.settings_off"])
         self._axis_of_pin = {switch.pin: switch.axis for switch in parameters.switches}
@@ -249,6 +258,8 @@ class Twin:
         self.discretes.start()
         self.dimming.start()
         self.airspeed.start()
+        self._text.start()
+        self._look_at_airspeed()
         self.lock_out.start(self._network.voltage_v())
         self._duty = self.airspeed.duty(self._agenda.now_ns)
         for axis in self.axes.values():
@@ -267,6 +278,9 @@ class Twin:
     def _touch(self, pin: str) -> None:
         if self.state is not PowerState.RUNNING:
             return
+        if pin == self.parameters.airspeed.pin:
+            self._look_at_airspeed()
+            self._wake()
         axis = self._axis_of_pin.get(pin)
         if axis is not None:
             self._restless_axes.add(axis)
@@ -337,13 +351,32 @@ class Twin:
 
     def _receive(self, identifier: int, data: bytes) -> None:
         listens = self.state is PowerState.RUNNING and self.parameters.on_bus
-        if not listens or identifier != self.parameters.airspeed_identifier:
+        airspeed = self.parameters.airspeed
+        if not listens or airspeed.route != "canaerospace" or identifier != airspeed.identifier:
             return
         speed_kt = airspeed_kt(data)
         if speed_kt is not None:
-            self.airspeed.receive(speed_kt, self._agenda.now_ns)
-            if self.airspeed.duty(self._agenda.now_ns) != self._duty:
-                self._wake()
+            self._take_airspeed(speed_kt)
+
+    def receive_text(self, data: bytes) -> None:
+        """Take characters that came on the text line."""
+        if self.state is PowerState.RUNNING and self.parameters.airspeed.route == "text":
+            for speed_kt in self._text.take(data):
+                self._take_airspeed(speed_kt)
+
+    def _take_airspeed(self, speed_kt: float) -> None:
+        self.airspeed.receive(speed_kt, self._agenda.now_ns)
+        if self.airspeed.duty(self._agenda.now_ns) != self._duty:
+            self._wake()
+
+    def _look_at_airspeed(self) -> None:
+        """Read the pin of an airspeed that is a voltage or a contact."""
+        airspeed = self.parameters.airspeed
+        if airspeed.route == "analogue":
+            speed_kt = airspeed_at(airspeed, self._pins.voltage_v(airspeed.pin))
+            self.airspeed.stand(speed_kt, self._agenda.now_ns)
+        elif airspeed.route == "switch":
+            self.airspeed.stand(airspeed_by_contact(airspeed, self._pins.pressed(airspeed.pin)), self._agenda.now_ns)
 
     # --- reports ----------------------------------------------------------------------------------
 

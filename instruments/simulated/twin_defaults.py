@@ -19,6 +19,9 @@ UNIT_DEFAULTS = {
     "unit.bus_wait_s": 0.002,
     "unit.loses_edges": 0.0,
     "unit.airspeed_scale": 1.0,
+    "unit.airspeed_unchecked": 0.0,
+    "unit.airspeed_any_unit": 0.0,
+    "unit.airspeed_unbounded": 0.0,
     "unit.trim_feed_ohm": 0.0,
     "unit.settings_off": 0.0,
     "unit.rheostats_crossed": 0.0,
@@ -104,7 +107,7 @@ RHEOSTAT_DEFAULTS = {  # a wiper input without a pull of its own
 
 def twin_defaults(twin: TwinParameters) -> dict[str, float]:
     """Return every quantity a twin of this structure has, by flat name, at its default."""
-    defaults = UNIT_DEFAULTS | {"unit.airspeed_lost_s": twin.airspeed_lost_s}
+    defaults = UNIT_DEFAULTS | {"unit.airspeed_lost_s": twin.airspeed.lost_s}
     for discrete in twin.discretes:
         levels = ACTIVE_LOW_DEFAULTS if discrete.active_low else ACTIVE_HIGH_DEFAULTS
         defaults.update({f"{discrete.name}.{key}": value for key, value in (levels | DISCRETE_DEFAULTS).items()})

@@ -8,6 +8,7 @@ import pytest
 
 from analysis.capture import Event
 from analysis.verdict import Cause
+from bench.airspeed_source import airspeed_source
 from bench.assembly import OpenBench, open_simulated_bench
 from bench.bus_traffic import BusTraffic
 from bench.errors import AbortError, UnsafeError
@@ -94,6 +95,9 @@ def stand() -> Iterator[Stand]:
             load=opened.load,
             daq=opened.daq,
             bus=BusTraffic(opened.bus, SHEETS.unit.bus),
+            airspeed=airspeed_source(
+                SHEETS.unit.airspeed, sheet=SHEETS.bench, daq=opened.daq, bus=opened.bus, text_line=None
+            ),
             clock=opened.clock,
             operator=opened.operator,
             recorder=kept,

@@ -70,6 +70,7 @@ UNIT_DEFECTS = {
     "stuck-switch-blocks": {"pitch.stuck_blocks": 1.0},
     "schedule-one-way": {"pitch.negative_duty_fixed": 100.0},
     "airspeed-in-mph": {"unit.airspeed_scale": 1.1508},
+    "airspeed-absurd-believed": {"unit.airspeed_unbounded": 1.0},
     "airspeed-stale": {"unit.airspeed_lost_s": 1_000_003.0},
     "airspeed-lost-late": {"unit.airspeed_lost_s": 4.0},
     "trim-axis-resistance": {"roll.positive_ohm": 0.70, "roll.negative_ohm": 0.70},
@@ -166,7 +167,8 @@ def test_the_twin_knows_every_quantity_that_is_drawn(sheets):
     complete = twin_quantities(twin)
     assert set(twin.quantities) <= set(complete)
     left_to_default = set(complete) - set(twin.quantities)
-    assert left_to_default == {"dc-1.frequency_hz", "dc-2.frequency_hz"}  # a DC output has none
+    of_text = {"unit.airspeed_unchecked", "unit.airspeed_any_unit"}  # this model has airspeed by frames
+    assert left_to_default == {"dc-1.frequency_hz", "dc-2.frequency_hz", *of_text}  # a DC output has none
 
 
 def test_good_units_keep_hysteresis_and_directions_well_inside_their_limits(sheets):

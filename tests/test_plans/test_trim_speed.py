@@ -11,6 +11,7 @@ from analysis.verdict import Cause, Verdict
 from test_plans.airspeed_duty import expected_percent, rate_hz
 from test_plans.receive_line import LINE
 from test_plans.registry import PROCEDURES
+from test_plans.rig import AirspeedFault
 from test_plans.switch_lines import watched_lines
 
 UNIT = sheets().unit
@@ -31,7 +32,8 @@ class FlyingRig:
         self.taken = {}
         self.name = ""
 
-    def set_airspeed(self, airspeed_kt):
+    def set_airspeed(self, airspeed_kt, fault=AirspeedFault.NONE):
+        assert fault is AirspeedFault.NONE  # a frame has none
         if self.airspeed_kt is None:
             self.due_s = self.now_s
         self.airspeed_kt = airspeed_kt
@@ -87,8 +89,8 @@ def level(airspeed_kt):
 
 
 def good_duty(times_s, sent, _polarity, *, lost_s=3.0):
-    """Duty at every sample: the last number that came, given up after a while."""
-    numbers = np.array([pair for pair in sent if not math.isnan(pair[1])])
+    """Duty at every sample: the last number that came and is believed, given up after a while."""
+    numbers = np.array([pair for pair in sent if 0.0 <= pair[1] <= 400.0])
     last = np.searchsorted(numbers[:, 0], times_s, side="right") - 1
     duty = np.array([level(airspeed_kt) for airspeed_kt in numbers[:, 1]])[np.maximum(last, 0)]
     return np.where((last >= 0) & (times_s - numbers[np.maximum(last, 0), 0] >= lost_s), 0.45, duty)
