@@ -2,7 +2,7 @@ import json
 from dataclasses import replace
 
 import pytest
-from sheet_texts import dotterel
+from sheet_texts import changed, dotterel
 
 from analysis.finding import LimitKind
 from bench.plan_check import Ability, check_plan, check_step, setup_for
