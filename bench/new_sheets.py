@@ -12,6 +12,7 @@ from pathlib import Path
 
 from bench.errors import UsageError
 from bench.sheets import load_unit
+from bench.sheets.bench_file import MOTOR_DEFECTS
 from bench.sheets.fields import is_name
 from bench.sheets.signals import PLUG, RECEIVE_LINE, ExpectedSignal, expected_signals
 from test_plans.dimming_positions import LIMIT as SHORT_CURRENT
@@ -218,6 +219,10 @@ def _probe(name: str, signal: ExpectedSignal) -> str:
 def _without_targets(tail: str, wired: set[str]) -> str:
     """Take out the catalogued defects of lines and channels that this adapter does not have."""
     first, *defects = tail.split("[[simulation.defects]]")
-    targets = [re.search(r'^target = "(.*)"$', text, re.MULTILINE) for text in defects]
-    kept = [text for text, target in zip(defects, targets, strict=True) if not target or target.group(1) in wired]
-    return "[[simulation.defects]]".join((first, *kept))
+    return "[[simulation.defects]]".join((first, *(text for text in defects if _can_be_spoilt(text, wired))))
+
+
+def _can_be_spoilt(defect: str, wired: set[str]) -> bool:
+    """Say whether an adapter written here has what a defect spoils; a motor it never has."""
+    kind, target = (re.search(rf'^{key} = "(.*)"$', defect, re.MULTILINE) for key in ("kind", "target"))
+    return target is None or (target.group(1) in wired and (kind is None or kind.group(1) not in MOTOR_DEFECTS))
