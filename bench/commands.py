@@ -14,7 +14,7 @@ from analysis.verdict import Verdict
 from bench.admission import records_folder
 from bench.document import run_document
 from bench.interrupts import EXIT_OF_SIGNAL
-from bench.plan_check import Ability, PlanCheck
+from bench.plan_check import Ability, PlanCheck, StepCheck
 from bench.planning import plan_check, plan_steps
 from bench.printing import put, warn
 from bench.progress import NoProgress, Progress, TextProgress
@@ -31,6 +31,8 @@ EXIT_PASS = 0
 EXIT_FAIL = 3
 EXIT_INCONCLUSIVE = 4
 LONGEST_LIST = 12
+MOST_RATIO = 100  # of room to uncertainty: beyond, how much more does not matter
+TENTHS_BELOW = 10.0
 
 
 def run_verify(request: RunRequest, *, partial_ok: bool, as_json: bool) -> int:
@@ -178,22 +180,32 @@ def _print_findings(heading: str, findings: list[Finding]) -> None:
         put(f"  and {len(findings) - LONGEST_LIST} more; see the report")
 
 
+def _tightest_words(step: StepCheck) -> str:
+    """Say how many times its expected uncertainty the tightest limit of a step has for room."""
+    tightest = step.tightest
+    if tightest is None:
+        return ""
+    if tightest.ratio > MOST_RATIO:
+        return f", over {MOST_RATIO}:1 at {tightest.limit.id}"
+    return f", {tightest.ratio:.{1 if tightest.ratio < TENTHS_BELOW else 0}f}:1 at {tightest.limit.id}"
+
+
 def _print_check(check: PlanCheck) -> None:
     put(f"{check.model} on bench {check.bench}, plan {check.plan}: sheets and plan are valid.")
     for step in check.steps:
-        put(f"  {step.procedure:<20} {step.bench_time_s:6.0f} s  {step.ability.value}")
+        put(f"  {step.procedure:<24} {step.bench_time_s:6.0f} s  {step.ability.value}{_tightest_words(step)}")
         if step.left_out is not None:
-            put(f"{'':32}{step.left_out.reason}")
+            put(f"{'':36}{step.left_out.reason}")
             if step.left_out.untested:
-                put(f"{'':32}not tested by that: {step.left_out.untested}")
+                put(f"{'':36}not tested by that: {step.left_out.untested}")
         for obstacle in step.obstacles:
-            put(f"{'':32}{obstacle.what}")
+            put(f"{'':36}{obstacle.what}")
         if step.ability is Ability.CANT:
-            put(f"{'':32}cheapest missing: {step.cheapest_missing}")
+            put(f"{'':36}cheapest missing: {step.cheapest_missing}")
         for remark in step.remarks:
-            put(f"{'':32}{remark}")
+            put(f"{'':36}{remark}")
         for sentence in step.leaves_untested:
-            put(f"{'':32}not tested: {sentence}")
+            put(f"{'':36}not tested: {sentence}")
     put(f"Bench time in all: {check.bench_time_s:.0f} s.")
     if check.not_tested:
         put(f"Not tested by this plan: {', '.join(check.not_tested)}.")

@@ -5,10 +5,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
-from analysis.finding import LimitKind
 from bench.sampling import GUARD_SIGNALS
 from bench.sheets.bench_sheet import BenchSheet, SignalWiring
 from bench.sheets.signals import RECEIVE_LINE
+from bench.worth import Worth
 from test_plans.procedure import CaptureNeed, Needs
 from test_plans.rig import SupplyPath
 from test_plans.sheets import UnitSheet
@@ -16,9 +16,6 @@ from test_plans.signals import AIRSPEED, MOTOR
 
 OPEN = "open"
 SUPPLY_RESERVE = 1.3  # a limit below this many times what a conforming unit draws says nothing of the unit
-COVERAGE_FACTOR = 2.0
-COMFORTABLE_RATIO = 3.0  # tolerance half-width over U
-TEST_LIMIT_RATIO = 4.0
 CAPTURE_BYTES = 32_000_000
 PLAN_BYTES = 400_000_000
 _CODE_BYTES = 2
@@ -262,26 +259,11 @@ def _electronic_load(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
             yield Obstacle(what=what, remedy=remedy, cost=Cost.INSTRUMENT, key=f"electronic-load.{key}")
 
 
-def held_against_limit(unit: UnitSheet, key: str, standard_uncertainty: float) -> tuple[Obstacle | None, str]:
-    """Hold an expected uncertainty against a limit: what forbids it, and what is to be said of it."""
-    limit = unit.limits.get(key)
-    if limit is None:
+def limit_obstacle(key: str, worth: Worth | None) -> Obstacle | None:
+    """Return what forbids a measurement: a limit that the sheet lacks, or an uncertainty with which none would pass."""
+    if worth is None:
         what = f"the unit sheet has no limit {key}"
-        return Obstacle(what=what, remedy=f"limit {key} in the unit sheet", cost=Cost.FIGURE, key=f"limits.{key}"), ""
-    half_width = (limit.high - limit.low) / 2.0
-    if math.isinf(half_width):
-        return None, ""
-    expanded = COVERAGE_FACTOR * standard_uncertainty
-    symbol = limit.quantity_unit
-    said = f"{key}: U = {expanded:.3g} {symbol} against +/- {half_width:.3g} {symbol}"
-    if half_width <= expanded:
-        remedy = f"a measurement of {key} with U below {half_width:.3g} {symbol}"
-        return Obstacle(what=f"{said}: no reading could pass", remedy=remedy, cost=Cost.INSTRUMENT), ""
-    ratio = half_width / expanded if expanded > 0.0 else math.inf
-    if limit.kind is LimitKind.TEST_LIMIT and ratio < TEST_LIMIT_RATIO:
-        remedy = f"a measurement of {key} with U below {half_width / TEST_LIMIT_RATIO:.3g} {symbol}"
-        what = f"{said}: {ratio:.1f}:1 where a test limit needs {TEST_LIMIT_RATIO:.0f}:1"
-        return Obstacle(what=what, remedy=remedy, cost=Cost.INSTRUMENT), ""
-    if ratio < COMFORTABLE_RATIO:
-        return None, f"{said}: {ratio:.1f}:1, under {COMFORTABLE_RATIO:.0f}:1"
-    return None, ""
+        return Obstacle(what=what, remedy=f"limit {key} in the unit sheet", cost=Cost.FIGURE, key=f"limits.{key}")
+    if not worth.refused:
+        return None
+    return Obstacle(what=worth.refusal, remedy=worth.remedy, cost=Cost.INSTRUMENT)

@@ -13,13 +13,14 @@ from bench.obstacles import (
     Obstacle,
     airspeed_obstacles,
     captured_bytes,
-    held_against_limit,
+    limit_obstacle,
     power_obstacles,
     sampling_obstacles,
     volume_obstacles,
     wiring_obstacles,
 )
 from bench.sheets.bench_sheet import BenchSheet
+from bench.worth import COVERAGE_FACTOR, Worth
 from test_plans.conditions import MissingFigureError
 from test_plans.procedure import Needs, NotForModel, Procedure, Selective
 from test_plans.sheets import AircraftSheet, Plan, Setup, Step, UnitSheet, as_fitted
@@ -40,7 +41,7 @@ class Ability(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepCheck:
-    """One step held against the bench; `remarks` name limits that are measured with little to spare."""
+    """One step held against the bench."""
 
     procedure: str
     title: str
@@ -49,10 +50,20 @@ class StepCheck:
     bench_time_s: float
     capture_bytes: int
     obstacles: tuple[Obstacle, ...] = ()
-    remarks: tuple[str, ...] = ()
+    worths: tuple[Worth, ...] = ()  # of every limit, what its measurement is worth here
     left_out: NotForModel | None = None
     needs: Needs = NO_NEEDS  # of a step that is left out, or that a sheet says too little of
     leaves_untested: tuple[str, ...] = ()  # what of its characteristic it can't show here, in sentences
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """Limits that are measured with little to spare, in words."""
+        return tuple(worth.remark for worth in self.worths if worth.remark)
+
+    @property
+    def tightest(self) -> Worth | None:
+        """The limit with least room for its uncertainty; None where nothing is held against a limit."""
+        return min(self.worths, key=lambda worth: worth.ratio, default=None)
 
     @property
     def ability(self) -> Ability:
@@ -91,6 +102,7 @@ class StepCheck:
             "obstacles": [{"what": o.what, "remedy": o.remedy, "cost": o.cost.value} for o in self.obstacles],
             "cheapest_missing": self.cheapest_missing,
             "remarks": list(self.remarks),
+            "expected_uncertainties": [worth.to_json() for worth in self.worths],
             "left_out": self.left_out.reason if self.left_out else "",
             "untested": self.left_out.untested if self.left_out else "",
             "leaves_untested": list(self.leaves_untested),
@@ -180,6 +192,12 @@ def needs_of(procedure: Procedure, setup: Setup) -> Needs:
     return needs if setup.unit.bus.reports else replace(needs, bus=False)
 
 
+def worth_of(unit: UnitSheet, key: str, standard_uncertainty: float) -> Worth | None:
+    """Return what a measurement is worth against the limit `key`; None where the unit sheet has no such limit."""
+    limit = unit.limits.get(key)
+    return None if limit is None else Worth(limit=limit, expanded_uncertainty=COVERAGE_FACTOR * standard_uncertainty)
+
+
 def _waiting(checked: StepCheck, step: Step, before: Sequence[StepCheck]) -> StepCheck:
     """Return the step with what it waits for and this bench can't do, so that it can't be done either."""
     missing = [other for other in before if other.procedure in step.gated_by and other.ability is Ability.CANT]
@@ -224,11 +242,9 @@ def check_step(procedure: Procedure, setup: Setup, bench: BenchSheet, *, bytes_b
         *airspeed_obstacles(needs, setup.unit, bench),
         *power_obstacles(needs, bench),
     ]
-    remarks: list[str] = []
-    for key, standard_uncertainty in needs.limits:
-        obstacle, remark = held_against_limit(setup.unit, key, standard_uncertainty)
-        obstacles += [obstacle] if obstacle is not None else []
-        remarks += [remark] if remark else []
+    worths = {key: worth_of(setup.unit, key, standard_uncertainty) for key, standard_uncertainty in needs.limits}
+    found = (limit_obstacle(key, worth) for key, worth in worths.items())
+    obstacles += [obstacle for obstacle in found if obstacle is not None]
     return StepCheck(
         procedure=procedure.name,
         title=procedure.title,
@@ -238,6 +254,6 @@ def check_step(procedure: Procedure, setup: Setup, bench: BenchSheet, *, bytes_b
         bench_time_s=needs.bench_time_s,
         capture_bytes=capture_bytes,
         obstacles=tuple(dict.fromkeys(obstacles)),
-        remarks=tuple(dict.fromkeys(remarks)),
+        worths=tuple(worth for worth in worths.values() if worth is not None),
         leaves_untested=needs.untested,
     )

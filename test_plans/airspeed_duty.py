@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.measurement import Doubt
-from analysis.pwm import Pwm, pwm
+from analysis.pwm import Pwm, pwm, rounding_of_mean
 from analysis.sampling_rate import averaging_rate_hz
 from analysis.uncertainty import Estimate, combined, difference, exact, scaled
 from analysis.verdict import Cause
@@ -195,6 +195,19 @@ def duty_percent(record: Record, setup: Setup, place: tuple[TrimAxis, TrimSwitch
     ]
     name = f"{record.name} {axis.name} from {looked.pressed_s:.2f} s"
     return doubted(scaled(found.duty_estimate(name, record.names), 100.0), *doubts)
+
+
+def expected_u_percent(setup: Setup, *, pulsed: bool = False) -> float:
+    """Return the uncertainty that a duty will have, in per cent of the period, at the sheet's own frequency.
+
+    That is of a level that never changes, in which the longest pulse may hide; `pulsed`, of the mean of its periods.
+    """
+    rules = setup.unit.trim_rules
+    if rules is None:
+        return 0.0
+    samples_per_period = rate_hz(setup) / rules.pwm_hz
+    u_samples = rounding_of_mean(samples_per_period, PERIODS)[0] if pulsed else 0.5
+    return 100.0 * u_samples / samples_per_period
 
 
 def expected_duty(record: Record, setup: Setup, looked: Look, airspeed_kt: float, *, rising: bool = True) -> Estimate:

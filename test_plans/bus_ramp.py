@@ -28,7 +28,7 @@ from test_plans.bus_ramp_readings import (
 from test_plans.conditions import conforming_a, current_limit_a, number
 from test_plans.discrete_pins import scan_s
 from test_plans.driving import POWER_UP_RATE_V_PER_S, apply_loads, axes_under_test, bring_up, drop_loads
-from test_plans.expected import reading
+from test_plans.expected import reading, typical
 from test_plans.model_gaps import without_function, without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import FILTER_S, Record
@@ -248,10 +248,10 @@ def _levels(setup: Setup) -> Levels:
 
 
 def _expected(setup: Setup, limit: str, *, interval_s: float = 0.0) -> float:
-    """Return the uncertainty of a voltage at its limit: the channel, one stair, the reaction, how often one looks."""
+    """Return the uncertainty of a voltage: the channel, one stair, the reaction, how often one looks."""
     rate = _rate(setup)
     return total(
-        reading(setup, "unit.voltage", setup.unit.limits[limit].high),
+        reading(setup, "unit.voltage", typical(setup, limit)),
         resolved(0.0, rate * STAIR_S, "stair"),
         resolved(0.0, rate * interval_s, "presses"),
         bounded(0.0, rate * scan_s(setup.unit), "reaction"),

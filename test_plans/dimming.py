@@ -3,20 +3,20 @@
 The wiper pin is sampled, so each point is held against the sheet's curve at the travel that really stood there.
 """
 
-import math
 from collections.abc import Iterable
 from itertools import pairwise
 
 from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
-from analysis.uncertainty import Estimate, bounded, difference, scaled, total
+from analysis.uncertainty import Estimate, difference
 from analysis.verdict import Cause
 from test_plans.conditions import bus_voltage_v, count, names
 from test_plans.dimming_bench import dimming_needs, wake
-from test_plans.dimming_levels import all_captures, all_doubts, expected_level, pulses_sure, worst_of
+from test_plans.dimming_expected import deviation, frequency_hz
+from test_plans.dimming_levels import all_captures, all_doubts, expected_level, limit_of, pulses_sure, worst_of
 from test_plans.dimming_points import Point, sweep_points
 from test_plans.dimming_staircase import frequency_furthest, no_pulses
 from test_plans.driving import LEAD_S, Action, drive_at, play
-from test_plans.expected import reading, worst
+from test_plans.expected import worst
 from test_plans.idle import idle_observation
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
@@ -78,13 +78,7 @@ class DimmingCurve:
                     duration_s=OTHERS_S,
                 )
             )
-        kinds = {output.kind for output in setup.unit.dimming}
-        limits = (
-            *((("pwm-curve", _expected_duty(setup)),) if DimmingKind.PWM in kinds else ()),
-            *((("pwm-frequency", _expected_frequency(setup)),) if DimmingKind.PWM in kinds else ()),
-            *((("dc-curve", _expected_level(setup)),) if DimmingKind.DC in kinds else ()),
-        )
-        return dimming_needs(setup, tuple(captures), limits, rheostats=_rheostats(setup))
+        return dimming_needs(setup, tuple(captures), _expected(setup), rheostats=_rheostats(setup))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Turn each rheostat up in steps, look at all other outputs, turn it down again."""
@@ -234,49 +228,20 @@ class DimmingCurve:
         )
 
 
-def _under_test(setup: Setup, kind: DimmingKind) -> list[tuple[DimmingOutput, Estimate]]:
-    """Return every output of a kind with what the travel of its rheostat adds at full travel, in the curve's unit."""
-    found = []
+def _expected(setup: Setup) -> tuple[tuple[str, float], ...]:
+    """Return the uncertainties of levels off their curve at half and full travel, and of a frequency over a point."""
+    curves: dict[str, list[Estimate]] = {}
+    u_hz = []
     for rheostat in _rheostats(setup):
-        wiper = reading(setup, voltage_signal(rheostat.name), rheostat.full_travel_v)
+        stretch_s = _step_s(setup, rheostat) - SETTLE_S
         for output in _outputs(setup, rheostat):
-            if output.kind is kind:
-                slope = expected_level(output, 1.0)[1]
-                found.append((output, scaled(wiper, slope / rheostat.full_travel_v)))
-    return found
-
-
-def _expected_duty(setup: Setup) -> float:
-    """Return the uncertainty of a duty off its curve, in per cent: one period's rounding, and the travel."""
-    return worst(
-        *(
-            total(travel, bounded(0.0, 100.0 * math.sqrt(3.0) * 0.5 * output.frequency_hz / RATE_HZ, "sampling"))
-            for output, travel in _under_test(setup, DimmingKind.PWM)
-        )
-    )
-
-
-def _expected_frequency(setup: Setup) -> float:
-    """Return the uncertainty of a frequency over all periods of a point, in Hz; sampling as in `analysis.pwm`."""
-    return max(
-        (
-            output.frequency_hz
-            * math.hypot(
-                output.frequency_hz / RATE_HZ / math.sqrt(6.0) / PERIODS, setup.bench.clock_bound / math.sqrt(3)
+            curves.setdefault(limit_of(output, "curve"), []).extend(
+                deviation(setup, output, at, rate_hz=RATE_HZ, stretch_s=stretch_s) for at in (0.5, 1.0)
             )
-            for output, _ in _under_test(setup, DimmingKind.PWM)
-        ),
-        default=0.0,
-    )
-
-
-def _expected_level(setup: Setup) -> float:
-    return worst(
-        *(
-            difference(reading(setup, voltage_signal(output.name), output.high_level), travel)
-            for output, travel in _under_test(setup, DimmingKind.DC)
-        )
-    )
+            if output.kind is DimmingKind.PWM:
+                u_hz.append(frequency_hz(setup, output, rate_hz=RATE_HZ, stretch_s=stretch_s).standard_uncertainty)
+    found = {key: worst(*entries) for key, entries in curves.items()}
+    return tuple((found | ({"pwm-frequency": max(u_hz)} if u_hz else {})).items())
 
 
 def _no_pulses_asked(output: DimmingOutput) -> Doubt:

@@ -20,7 +20,9 @@ from test_plans.dimming_bench import (
     signals_of,
     wake,
 )
-from test_plans.dimming_levels import SETTLE_S, level_of, relative_percent, steady_doubts, travel_of
+from test_plans.dimming_expected import level
+from test_plans.dimming_levels import SETTLE_S, expected_level, level_of, relative_percent, steady_doubts, travel_of
+from test_plans.expected import worst
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record
@@ -56,7 +58,7 @@ class DimmingBus:
             for name, bus_v in volts.items()
         )
         travelled_v = 2.0 * (max(volts.values()) - min(volts.values()))
-        needs = dimming_needs(setup, captures, (("dimming-bus-dependence", 0.7),))
+        needs = dimming_needs(setup, captures, (("dimming-bus-dependence", _expected(setup)),))
         going_s = len(volts) * SUPPLY_SETTLES_S + travelled_v / RATE_V_PER_S
         return replace(needs, bench_time_s=needs.bench_time_s + going_s, highest_voltage_v=max(volts.values()))
 
@@ -104,6 +106,18 @@ class DimmingBus:
             pins=(output.pin, setup.unit.power_pin),
             notes=(f"of its level at {bus_voltage_v(setup):g} V, at half travel",),
         )
+
+
+def _expected(setup: Setup) -> float:
+    """Return the uncertainty of a level at an end of the bus against that at nominal."""
+    rate_hz, stretch_s, changes = sample_rate_hz(setup, PERIODS), periods_s(setup, PERIODS), []
+    for output in outputs_of(setup):
+        half = expected_level(output, TRAVEL)[0]
+        end, nominal = (
+            level(setup, output, half, rate_hz=rate_hz, stretch_s=stretch_s, when=when) for when in ("end", "nominal")
+        )
+        changes.append(relative_percent(end, nominal))
+    return worst(*changes)
 
 
 def _buses_v(setup: Setup) -> dict[str, float]:

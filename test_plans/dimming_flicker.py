@@ -20,6 +20,7 @@ from test_plans.dimming_bench import (
     signals_of,
     wake,
 )
+from test_plans.dimming_expected import slow_line_percent
 from test_plans.dimming_levels import SETTLE_S, is_pwm, steady_doubts
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import Evidence, Needs, NotForModel
@@ -34,7 +35,6 @@ HIGHEST_HZ = 30.0
 LOOK_S = 4.5  # two cycles of the lowest, and a little more
 BLOCK_S = 0.004
 PERIODS = 1000  # about what a look holds
-U_PERCENT = 0.2
 
 
 class DimmingFlicker:
@@ -59,7 +59,7 @@ class DimmingFlicker:
             levels_capture(setup, _name(travel), n_periods=PERIODS, duration_s=SETTLE_S + LOOK_S, bus_v=volts)
             for travel in TRAVELS
         )
-        return dimming_needs(setup, captures, (("dimming-modulation", U_PERCENT),))
+        return dimming_needs(setup, captures, (("dimming-modulation", _expected(setup)),))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Set each level and look at it for a while."""
@@ -98,6 +98,14 @@ class DimmingFlicker:
             pins=(output.pin,),
             notes=(f"{at}in per cent of full, largest line from {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz",),
         )
+
+
+def _expected(setup: Setup) -> float:
+    rate_hz = sample_rate_hz(setup, PERIODS)
+    return max(
+        (slow_line_percent(setup, one, rate_hz=rate_hz, look_s=LOOK_S, block_s=BLOCK_S) for one in outputs_of(setup)),
+        default=0.0,
+    )
 
 
 NONE = Modulation(amplitude=0.0, frequency_hz=math.nan, u_amplitude=0.0)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from analysis.measurement import Doubt
 from analysis.pwm import Pwm, pwm
-from analysis.uncertainty import Estimate, bounded, difference, exact, ratio, scaled, total
+from analysis.uncertainty import Estimate, bounded, combined, difference, exact, ratio, scaled, total
 from analysis.verdict import Cause
 from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v
@@ -76,7 +76,18 @@ def relative_percent(changed: Estimate, before: Estimate) -> Estimate:
 
 def travel_of(record: Record, rheostat: Rheostat, at_s: float, until_s: float) -> Estimate:
     """Return where a wiper's pin really stood, as a part of its travel."""
-    return ratio(record.mean(voltage_signal(rheostat.name), at_s, until_s), exact(rheostat.full_travel_v))
+    return travel_from(record.mean(voltage_signal(rheostat.name), at_s, until_s), rheostat)
+
+
+def travel_from(pin_v: Estimate, rheostat: Rheostat) -> Estimate:
+    """Return the travel, 0 to 1, that a wiper's pin shows."""
+    return ratio(pin_v, exact(rheostat.full_travel_v))
+
+
+def off_curve(output: DimmingOutput, level: Estimate, travel: Estimate) -> Estimate:
+    """Return a level less what the sheet's curve gives for where the wiper really stood."""
+    expected, slope = expected_level(output, travel.value)
+    return difference(level, combined(expected, ((travel, slope),)))
 
 
 def level_of(
@@ -133,12 +144,17 @@ def mean_share(record: Record, output: DimmingOutput, at_s: float, until_s: floa
     if not is_pwm(output) or record.capture is None:
         return mean
     bus = record.mean("unit.voltage", at_s, until_s)
-    share = scaled(ratio(mean, bus), 100.0)
+    share = share_of_bus(mean, bus)
     if not (record.samples(signal, at_s, until_s) > ON_FRACTION * bus.value).any():
         return share
     u_percent = 50.0 * output.frequency_hz / record.capture.sample_rate_hz
     name = f"{output.name} at {at_s:.2f} s of {record.name}: sampling of the pulses"
     return total(share, bounded(0.0, math.sqrt(3.0) * u_percent, name))
+
+
+def share_of_bus(mean: Estimate, bus: Estimate) -> Estimate:
+    """Return a mean in per cent of the bus."""
+    return scaled(ratio(mean, bus), 100.0)
 
 
 def steady_doubts(record: Record, setup: Setup, at_s: float, until_s: float) -> tuple[Doubt, ...]:

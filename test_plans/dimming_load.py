@@ -12,14 +12,16 @@ import numpy as np
 
 from analysis.measurement import Doubt, Measurement, Result
 from analysis.reading import at_channel
-from analysis.uncertainty import Estimate, bounded, combined, difference, ratio
+from analysis.uncertainty import Estimate, bounded, combined, difference
 from analysis.verdict import Cause
 from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, conforming_a, number
 from test_plans.dimming_bench import dimming_function, drive_all, highest_v, outputs_of, signals_of
+from test_plans.dimming_expected import mean_at_full
 from test_plans.dimming_levels import is_pwm, relative_percent, worst_of
 from test_plans.dimming_positions import rated_position, short_position
 from test_plans.driving import bring_up
+from test_plans.expected import as_current, load_of, reading, typical, worst
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
@@ -92,13 +94,7 @@ class DimmingLoad:
             ),
             load_current_a=_highest_a(setup),
             stimuli=tuple(rheostat.name for rheostat in setup.unit.rheostats),
-            limits=(
-                ("dimming-regulation", 0.03),
-                ("dimming-short-current", 0.015),
-                ("dimming-sister-change", 0.3),
-                ("dimming-recovery", 0.3),
-                *((("dc-ripple", 4e-3),) if any(not is_pwm(output) for output in outputs) else ()),
-            ),
+            limits=_expected(setup),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -162,13 +158,8 @@ class DimmingLoad:
         self, record: Record, setup: Setup, output: DimmingOutput, windows: dict[str, Window]
     ) -> Iterator[Measurement]:
         short = short_position(setup, output)
-        load = setup.bench.loads.get(output.name, {}).get(short)
         volts = _mean(record, setup, output, windows, "short")
-        resistor = (
-            bounded(load.resistance_ohm, load.relative_bound * load.resistance_ohm, f"short of {output.name}")
-            if load is not None
-            else nothing()
-        )
+        shorted = short in setup.bench.loads.get(output.name, {})
         before = _mean(record, setup, output, windows, "before")
         sisters = [other for other in setup.unit.dimming if other.name != output.name]
         changes = self._changes(record, setup, sisters, windows)
@@ -179,7 +170,7 @@ class DimmingLoad:
                 "dimming-short-current",
                 f"current into {short}",
                 "A",
-                ratio(volts, resistor),
+                as_current(setup, volts, output.name, short) if shorted else nothing(),
                 ("as volts across the resistor, at full travel",),
             ),
             ("recovery", "dimming-recovery", "level after the short against before", "%", recovered, ()),
@@ -284,13 +275,49 @@ def _peak_to_peak(record: Record, setup: Setup, output: DimmingOutput, windows: 
         return nothing(*_cut_short(record, "rated"))
     low, high = np.percentile(samples, [OUTER_PERCENT, 100.0 - OUTER_PERCENT])
     channel = record.capture.channels[signal]
-    added = NOISE_SIGMAS * channel.noise
-    level = at_channel(channel, float(high - low), name=f"ripple of {output.name}", capture=record.name)
-    gain = Estimate(value=level.value, terms=level.terms[:1], captures=level.captures)  # its offset cancels
-    noise = bounded(added, added, f"what noise adds to the ripple of {output.name}")
     spoilt = (
         *record.doubts((signal,), window.from_s, window.to_s),
         *supply_doubts(record, setup, CONDITION, window.from_s, window.to_s),
     )
+    level = at_channel(channel, float(high - low), name=f"ripple of {output.name}", capture=record.name)
+    return doubted(_less_noise(level, channel.noise, output), *spoilt)
+
+
+def _less_noise(level: Estimate, noise_v: float, output: DimmingOutput) -> Estimate:
+    """Return a peak-to-peak value less what noise adds to it, with what samples miss of it."""
+    added = NOISE_SIGMAS * noise_v
+    gain = Estimate(value=level.value, terms=level.terms[:1], captures=level.captures)  # its offset cancels
+    noise = bounded(added, added, f"what noise adds to the ripple of {output.name}")
     missed = bounded(0.0, MISSED_PART * level.value, f"what samples miss of the ripple of {output.name}")
-    return doubted(combined(level.value - added, ((gain, 1.0), (noise, -1.0), (missed, 1.0))), *spoilt)
+    return combined(level.value - added, ((gain, 1.0), (noise, -1.0), (missed, 1.0)))
+
+
+def _expected(setup: Setup) -> tuple[tuple[str, float], ...]:
+    """Return the uncertainties of drop, short-circuit current, changes and ripple, the worst of the outputs.
+
+    What a short does to another output and what is left after it are changes of a mean in per cent of it.
+    """
+    drops, currents, changes, ripples = [], [], [], []
+    stretch_s, short_a = PHASE_S - SETTLE_S, typical(setup, "dimming-short-current")
+    for output in outputs_of(setup):
+        before, after = (
+            mean_at_full(setup, output, bus_voltage_v(setup), rate_hz=RATE_HZ, stretch_s=stretch_s, when=when)
+            for when in ("before", "after")
+        )
+        drops.append(difference(before, after))
+        changes.append(relative_percent(after, before))
+        short, signal = short_position(setup, output), voltage_signal(output.name)
+        ohm = load_of(setup, output.name, short).resistance_ohm
+        volts = reading(setup, signal, short_a * ohm if math.isfinite(ohm) else 0.0)
+        currents.append(as_current(setup, volts, output.name, short))
+        facts = setup.bench.channels.get(signal)
+        if not is_pwm(output) and facts is not None:
+            ripple_v = typical(setup, "dc-ripple") + NOISE_SIGMAS * facts.noise
+            ripples.append(_less_noise(reading(setup, signal, ripple_v), facts.noise, output))
+    return (
+        ("dimming-regulation", worst(*drops)),
+        ("dimming-short-current", worst(*currents)),
+        ("dimming-sister-change", worst(*changes)),
+        ("dimming-recovery", worst(*changes)),
+        *((("dc-ripple", worst(*ripples)),) if ripples else ()),
+    )

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.sampling_rate import averaging_rate_hz
-from analysis.uncertainty import Estimate, combined, difference
+from analysis.uncertainty import Estimate, difference
 from test_plans.conditions import bus_voltage_v
 from test_plans.dimming_bench import (
     FASTEST_HZ,
@@ -23,12 +23,14 @@ from test_plans.dimming_bench import (
     signals_of,
     wake,
 )
+from test_plans.dimming_expected import deviation, level
 from test_plans.dimming_levels import (
     SETTLE_S,
     Level,
     expected_level,
     level_of,
     limit_of,
+    off_curve,
     percent_of_full,
     steady_doubts,
     travel_of,
@@ -36,6 +38,7 @@ from test_plans.dimming_levels import (
     wiper_doubts,
 )
 from test_plans.driving import LEAD_S, drive_at, play
+from test_plans.expected import worst
 from test_plans.idle import idle_observation
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
@@ -82,13 +85,7 @@ class DimmingMap:
             sample_rate_hz=OTHERS_RATE_HZ,
             duration_s=OTHERS_S,
         )
-        limits = (
-            *dict.fromkeys(
-                (limit_of(output, "curve"), 0.35 if output.frequency_hz else 16e-3) for output in setup.unit.dimming
-            ),
-            *((("dimming-cross-talk", 0.1),) if len(setup.unit.rheostats) > 1 else ()),
-        )
-        return dimming_needs(setup, (*captures, others), limits)
+        return dimming_needs(setup, (*captures, others), _expected(setup))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Turn each rheostat from off to full with the others at half; then look at all other outputs at full."""
@@ -196,9 +193,8 @@ class DimmingMap:
     def _off_curve(self, record: Record, setup: Setup, output: DimmingOutput, where: str) -> Measurement:
         own, window = rheostat_for(setup, output), _windows(setup)[1]
         travel = travel_of(record, own, *window)
-        expected, slope = expected_level(output, travel.value)
         level = self._levels(record, setup, output)[1].value
-        return difference(level, combined(expected, ((travel, slope),))).measurement(
+        return off_curve(output, level, travel).measurement(
             id=f"{own.name}.{output.name}.at-{where}",
             limit=limit_of(output, "curve"),
             title=f"{output.title}: off its curve with {own.title.lower()} at {where} travel",
@@ -217,6 +213,25 @@ class DimmingMap:
             pins=(output.pin, rheostat.pin),
             notes=("of full level, its own rheostat at half",),
         )
+
+
+def _expected(setup: Setup) -> tuple[tuple[str, float], ...]:
+    """Return the uncertainties of levels at half and at full, and of the change of one that must not change."""
+    rate_hz, stretch_s = sample_rate_hz(setup, PERIODS), periods_s(setup, PERIODS)
+    curves: dict[str, list[Estimate]] = {}
+    for output in setup.unit.dimming:
+        curves.setdefault(limit_of(output, "curve"), []).extend(
+            deviation(setup, output, at, rate_hz=rate_hz, stretch_s=stretch_s) for at in (OTHERS_TRAVEL, 1.0)
+        )
+    changes = []
+    for output in setup.unit.dimming if len(setup.unit.rheostats) > 1 else ():
+        half = expected_level(output, OTHERS_TRAVEL)[0]
+        zero, full = (
+            level(setup, output, half, rate_hz=rate_hz, stretch_s=stretch_s, when=when) for when in ("zero", "full")
+        )
+        changes.append(percent_of_full(output, difference(full, zero)))
+    found = {key: worst(*entries) for key, entries in curves.items()}
+    return tuple((found | ({"dimming-cross-talk": worst(*changes)} if changes else {})).items())
 
 
 def _strangers(setup: Setup, rheostat: Rheostat) -> tuple[DimmingOutput, ...]:

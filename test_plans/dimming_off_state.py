@@ -3,18 +3,20 @@
 The bench feeds its reference through 10 kohm into every output at once; what is missing at the pin has gone into it.
 """
 
+import math
 from collections.abc import Iterable
 from dataclasses import replace
 
 from analysis.measurement import Measurement, Result
-from analysis.uncertainty import bounded, difference, ratio
+from analysis.uncertainty import Estimate, bounded, difference, ratio
 from test_plans.dimming_bench import dimming_function, dimming_needs, outputs_of, wake
 from test_plans.dimming_levels import steady_doubts
+from test_plans.expected import load_of, reading, typical, worst
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
-from test_plans.sheets import DimmingOutput, Setup
+from test_plans.sheets import BenchFacts, DimmingOutput, LoadPosition, Setup
 from test_plans.signals import voltage_signal
 
 FEED = "10 kohm"
@@ -49,7 +51,7 @@ class DimmingOffState:
             highest_v=dict.fromkeys(_signals(setup), setup.bench.reference_v),
         )
         return replace(
-            dimming_needs(setup, (need,), (("dimming-off-current", 0.7e-6),)),
+            dimming_needs(setup, (need,), (("dimming-off-current", _expected(setup)),)),
             loads=tuple((output.name, FEED) for output in outputs),
             load_current_a=setup.bench.reference_v / 10e3,
         )
@@ -78,10 +80,8 @@ class DimmingOffState:
         facts = setup.bench
         feed = facts.loads.get(output.name, {}).get(FEED)
         if feed is not None and feed.to_reference:
-            resistor = bounded(feed.resistance_ohm, feed.relative_bound * feed.resistance_ohm, f"feed of {output.name}")
-            source = bounded(facts.reference_v, facts.reference_bound_v, "reference")
             pin = record.mean(voltage_signal(output.name), SETTLE_S, SETTLE_S + LOOK_S)
-            found = ratio(difference(source, pin), resistor)
+            found = _into(pin, facts, feed, output)
             found = doubted(found, *steady_doubts(record, setup, SETTLE_S, SETTLE_S + LOOK_S))
         else:
             found = nothing(*record.missing)
@@ -94,6 +94,22 @@ class DimmingOffState:
             pins=(output.pin,),
             notes=(f"fed with {facts.reference_v:g} V through {FEED}",),
         )
+
+
+def _into(pin: Estimate, facts: BenchFacts, feed: LoadPosition, output: DimmingOutput) -> Estimate:
+    """Return the current that a feed drives into an output's pin."""
+    resistor = bounded(feed.resistance_ohm, feed.relative_bound * feed.resistance_ohm, f"feed of {output.name}")
+    return ratio(difference(bounded(facts.reference_v, facts.reference_bound_v, "reference"), pin), resistor)
+
+
+def _expected(setup: Setup) -> float:
+    facts, found = setup.bench, []
+    for output in outputs_of(setup):
+        feed = load_of(setup, output.name, FEED)
+        if math.isfinite(feed.resistance_ohm):  # else said already: the bench has no such feed
+            pin_v = facts.reference_v - typical(setup, "dimming-off-current") * feed.resistance_ohm
+            found.append(_into(reading(setup, voltage_signal(output.name), pin_v), facts, feed, output))
+    return worst(*found)
 
 
 def _signals(setup: Setup) -> tuple[str, ...]:

@@ -25,6 +25,7 @@ from test_plans.dimming_bench import (
     signals_of,
     wake,
 )
+from test_plans.dimming_expected import level, near_off
 from test_plans.dimming_levels import (
     SETTLE_S,
     expected_level,
@@ -36,6 +37,7 @@ from test_plans.dimming_levels import (
     wiper_doubts,
 )
 from test_plans.driving import POWER_UP_RATE_V_PER_S, READY_WAIT_S
+from test_plans.expected import reading, typical, worst
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted
@@ -87,11 +89,7 @@ class DimmingOpenWiper:
             ),
         )
         powering_s = MAKING_SAFE_S + volts / POWER_UP_RATE_V_PER_S + READY_WAIT_S
-        limits = (
-            ("wiper-pull-current", 0.1e-6),
-            *((limit_of(output, "curve"), 0.35 if output.frequency_hz else 16e-3) for output in _kinds(setup)),
-        )
-        needs = dimming_needs(setup, captures, limits)
+        needs = dimming_needs(setup, captures, _expected(setup))
         return replace(needs, bench_time_s=needs.bench_time_s + powering_s, paths=(SupplyPath.RUN.value,))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -127,11 +125,9 @@ class DimmingOpenWiper:
             session.wait_until(PULL_S)
 
     def _pull_current(self, without: Record, powered: Record, setup: Setup, rheostat: Rheostat) -> Measurement:
-        signal, facts = voltage_signal(rheostat.name), setup.bench
-        ohm = facts.stimulus_resistance_ohm
-        resistor = bounded(ohm, facts.stimulus_resistance_bound * ohm, f"stimulus resistor {rheostat.name}")
+        signal = voltage_signal(rheostat.name)
         rise = difference(powered.mean(signal), without.mean(signal))
-        return ratio(rise, resistor).measurement(
+        return _pulled(rise, setup, rheostat).measurement(
             id=f"{rheostat.name}.pull-current",
             limit="wiper-pull-current",
             title=f"{rheostat.title}: what the unit pulls its wiper up with",
@@ -182,8 +178,33 @@ class DimmingOpenWiper:
         return combined(difference(found, exact(wanted)).value, ((found, 1.0),))
 
 
-def _kinds(setup: Setup) -> tuple[DimmingOutput, ...]:
-    return tuple({output.kind: output for output in outputs_of(setup)}.values())
+def _pulled(rise: Estimate, setup: Setup, rheostat: Rheostat) -> Estimate:
+    """Return the current that lifts a wiper's pin behind its stimulus resistor by a rise in V."""
+    ohm, bound = setup.bench.stimulus_resistance_ohm, setup.bench.stimulus_resistance_bound
+    return ratio(rise, bounded(ohm, bound * ohm, f"stimulus resistor {rheostat.name}"))
+
+
+def _expected(setup: Setup) -> tuple[tuple[str, float], ...]:
+    """Return the uncertainties of the pull currents and of the levels in every state."""
+    found: dict[str, list[Estimate]] = {"wiper-pull-current": []}
+    rise_v = typical(setup, "wiper-pull-current") * setup.bench.stimulus_resistance_ohm
+    for rheostat in rheostats_of(setup):
+        signal, samples = voltage_signal(rheostat.name), round(PULL_S * PULL_RATE_HZ)
+        powered, without = (reading(setup, signal, volts, samples=samples) for volts in (rise_v, 0.0))
+        found["wiper-pull-current"].append(_pulled(difference(powered, without), setup, rheostat))
+    rate_hz, stretch_s = sample_rate_hz(setup, PERIODS), periods_s(setup, PERIODS)
+    for output in outputs_of(setup):
+        asked = expected_level(output, rheostat_for(setup, output).open_travel)[0]
+        opened, full = (
+            level(setup, output, value, rate_hz=rate_hz, stretch_s=stretch_s) for value in (asked, output.high_level)
+        )
+        for key, entry in (
+            (limit_of(output, "curve"), opened),
+            (limit_of(output, "full-level"), full),
+            (limit_of(output, "off-level"), near_off(setup, output, bus_voltage_v(setup))),
+        ):
+            found.setdefault(key, []).append(entry)
+    return tuple((key, worst(*entries)) for key, entries in found.items())
 
 
 def _asked_v(rheostat: Rheostat, state: str) -> float:

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from itertools import chain
 
 from analysis.measurement import Doubt
-from analysis.uncertainty import Estimate, combined, difference
+from analysis.uncertainty import Estimate
 from analysis.verdict import Cause
 from test_plans.dimming_bench import rheostat_for
-from test_plans.dimming_levels import expected_level, level_of, steady_doubts, travel_of
+from test_plans.dimming_levels import expected_level, level_of, off_curve, steady_doubts, travel_of
 from test_plans.readings import Record, nothing
 from test_plans.sheets import DimmingOutput, Setup
 
@@ -78,13 +78,12 @@ def _point(
     window: tuple[float, float],
     spoilt: tuple[Doubt, ...],
 ) -> Point:
-    expected, slope = expected_level(output, travel.value)
     found = level_of(record, setup, output, *window, spoilt=spoilt)
     return Point(
         travel=travel,
         level=found.value,
-        expected=expected,
-        deviation=difference(found.value, combined(expected, ((travel, slope),))),
+        expected=expected_level(output, travel.value)[0],
+        deviation=off_curve(output, found.value, travel),
         frequency_hz=found.frequency_hz,
         from_s=window[0],
         to_s=window[1],

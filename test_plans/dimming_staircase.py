@@ -108,12 +108,17 @@ def tracking(output: DimmingOutput, own: list[Point], sisters: list[list[Point]]
         return nothing(_too_few()), ()
     found = []
     for k, point in enumerate(own):
-        mean = scaled(total(*(points[k].deviation for points in sisters)), 1.0 / len(sisters))
         base = max(point.expected, TRACKED_FROM * output.high_level)
-        found.append(scaled(difference(point.deviation, mean), 100.0 / base))
+        found.append(apart_percent(point.deviation, [points[k].deviation for points in sisters], base))
     worst = worst_of(found)
     at = own[next(k for k, entry in enumerate(found) if entry is worst)].travel.value
     return worst, (f"at {100.0 * at:.0f} % of travel, worst of {len(found)} points",)
+
+
+def apart_percent(own: Estimate, sisters: list[Estimate], base: float) -> Estimate:
+    """Return a deviation less the mean of the sister outputs', in per cent of `base`."""
+    mean = scaled(total(*sisters), 1.0 / len(sisters))
+    return scaled(difference(own, mean), 100.0 / base)
 
 
 def frequency_furthest(found: list[Estimate], nominal_hz: float, missing: Estimate) -> Estimate:

@@ -6,6 +6,7 @@ The wipers' pins are sampled, so each point is held against the sheet's curve at
 from collections.abc import Iterable, Iterator
 
 from analysis.measurement import Curve, Measurement, Observation, Result
+from analysis.uncertainty import Estimate, difference, resolved, scaled, total
 from test_plans.conditions import bus_voltage_v, count
 from test_plans.dimming_bench import (
     dimming_function,
@@ -13,11 +14,13 @@ from test_plans.dimming_bench import (
     levels_capture,
     outputs_of,
     periods_s,
+    rheostat_for,
     rheostats_of,
     sample_rate_hz,
     signals_of,
     wake,
 )
+from test_plans.dimming_expected import deviation, frequency_hz, level, near_off
 from test_plans.dimming_levels import (
     SETTLE_S,
     all_captures,
@@ -25,11 +28,14 @@ from test_plans.dimming_levels import (
     expected_level,
     is_pwm,
     limit_of,
+    travel_from,
     unit_of,
     worst_of,
 )
 from test_plans.dimming_points import Point, sweep_points
 from test_plans.dimming_staircase import (
+    TRACKED_FROM,
+    apart_percent,
     dead_travel,
     end_levels,
     falls,
@@ -41,17 +47,17 @@ from test_plans.dimming_staircase import (
     tracking,
 )
 from test_plans.driving import LEAD_S, Action, drive_at, play
+from test_plans.expected import reading, worst
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import DimmingOutput, Setup
+from test_plans.signals import voltage_signal
 
 POINTS = 101
 PERIODS = 24
 DIRECTIONS = ("up", "down")
-U_PWM_PERCENT = 0.35  # with periods that do not average
-U_DC_V = 16e-3
 
 
 class DimmingSweep:
@@ -76,7 +82,7 @@ class DimmingSweep:
             levels_capture(setup, direction, n_periods=PERIODS, duration_s=_duration_s(setup), bus_v=volts)
             for direction in DIRECTIONS
         )
-        return dimming_needs(setup, captures, _limits(setup), rheostats=rheostats_of(setup))
+        return dimming_needs(setup, captures, _expected(setup), rheostats=rheostats_of(setup))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Turn all rheostats together, up in steps and down again."""
@@ -249,18 +255,49 @@ class DimmingSweep:
         )
 
 
-def _limits(setup: Setup) -> tuple[tuple[str, float], ...]:
-    limits = [("dimming-dead-travel", 0.4), ("dimming-linearity", U_PWM_PERCENT)]
-    kinds = {output.kind: output for output in outputs_of(setup)}
-    for output in kinds.values():
-        u = U_PWM_PERCENT if is_pwm(output) else U_DC_V
-        limits += [(limit_of(output, what), u) for what in ("curve", "step", "full-level")]
-        limits.append((limit_of(output, "off-level"), 0.1 if is_pwm(output) else U_DC_V))
-        if sum(other.kind is output.kind for other in outputs_of(setup)) > 1:
-            limits.append(("dimming-tracking", 0.8))
+def _expected(setup: Setup) -> tuple[tuple[str, float], ...]:
+    """Return the uncertainty of every limit, the worst of the outputs that it speaks of."""
+    rate_hz, stretch_s = sample_rate_hz(setup, PERIODS), periods_s(setup, PERIODS)
+    step = 1.0 / (_points(setup) - 1)
+    found: dict[str, list[Estimate]] = {"dimming-dead-travel": [], "dimming-linearity": []}
+    for output in outputs_of(setup):
+        full = output.high_level
+        last, but_one = (
+            level(setup, output, expected_level(output, at)[0], rate_hz=rate_hz, stretch_s=stretch_s, when=f"at {at}")
+            for at in (1.0, 1.0 - step)
+        )
+        low = level(setup, output, output.low_level, rate_hz=rate_hz, stretch_s=stretch_s, when="lowest")
+        rheostat = rheostat_for(setup, output)
+        pin = reading(setup, voltage_signal(rheostat.name), rheostat.full_travel_v)
+        dead = total(travel_from(pin, rheostat), resolved(0.0, step, "distance of two points"))
+        bent = total(but_one, scaled(low, -step), scaled(last, step - 1.0))
+        found["dimming-dead-travel"].append(scaled(dead, 100.0))
+        found["dimming-linearity"].append(scaled(bent, 100.0 / (full - output.low_level)))
+        for key, entry in (
+            (limit_of(output, "curve"), deviation(setup, output, 1.0, rate_hz=rate_hz, stretch_s=stretch_s)),
+            (limit_of(output, "step"), difference(last, but_one)),
+            (limit_of(output, "full-level"), last),
+            (limit_of(output, "off-level"), near_off(setup, output, bus_voltage_v(setup))),
+        ):
+            found.setdefault(key, []).append(entry)
+        if sisters := [other for other in outputs_of(setup) if other.kind is output.kind and other is not output]:
+            found.setdefault("dimming-tracking", []).append(_apart(setup, output, sisters))
         if is_pwm(output):
-            limits += [("pwm-frequency", 0.1), ("pwm-frequency-spread", 0.1)]
-    return tuple(dict.fromkeys(limits))
+            highest, lowest = (
+                frequency_hz(setup, output, rate_hz=rate_hz, stretch_s=stretch_s, when=when) for when in ("high", "low")
+            )
+            found.setdefault("pwm-frequency", []).append(highest)
+            found.setdefault("pwm-frequency-spread", []).append(difference(highest, lowest))
+    return tuple((key, worst(*entries)) for key, entries in found.items())
+
+
+def _apart(setup: Setup, output: DimmingOutput, sisters: list[DimmingOutput]) -> Estimate:
+    """Return the difference to the mean of the sister outputs where it counts most, just where it is tracked from."""
+    rate_hz, stretch_s = sample_rate_hz(setup, PERIODS), periods_s(setup, PERIODS)
+    own, *others = (
+        deviation(setup, one, TRACKED_FROM, rate_hz=rate_hz, stretch_s=stretch_s) for one in (output, *sisters)
+    )
+    return apart_percent(own, others, TRACKED_FROM * output.high_level)
 
 
 def _points(setup: Setup) -> int:

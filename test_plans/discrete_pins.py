@@ -2,9 +2,12 @@
 
 from dataclasses import dataclass
 
+from analysis.uncertainty import Estimate, bounded, total
 from test_plans.delayed_crossing import Delay
 from test_plans.driving import STIMULUS_MAX_V
+from test_plans.expected import reading
 from test_plans.sheets import BenchFacts, Discrete, Sense, Setup, UnitSheet
+from test_plans.signals import voltage_signal
 
 RAMP_RATE_V_PER_S = 0.5
 BEYOND_V = 1.2  # a ramp runs this far past the nominal thresholds: a fault has to show as a value, not as nothing
@@ -66,3 +69,9 @@ def report_delay(setup: Setup) -> Delay:
     shortest_s = unit.debounce_rejects_s + one_s + 0.8 * frame_s
     longest_s = unit.debounce_rejects_s + 2.0 * one_s + BUS_WAIT_S + frame_s + setup.bench.report_time_bound_s
     return Delay.between(shortest_s, longest_s)
+
+
+def expected_threshold(setup: Setup, discrete: Discrete, level_v: float, *, rate_v_per_s: float) -> Estimate:
+    """Return where a pin on a ramp will be found to stand when its report changes: its channel and the delay."""
+    moved = bounded(0.0, rate_v_per_s * report_delay(setup).bound_s, f"delay at {level_v:g} V")
+    return total(reading(setup, voltage_signal(discrete.name), level_v), moved)

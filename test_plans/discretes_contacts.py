@@ -17,11 +17,12 @@ from analysis.verdict import Cause
 from test_plans.delayed_crossing import crossing_on_ramp
 from test_plans.discrete_bench import PIN_LINES, of_sense, pin_capture, pins_of, wake
 from test_plans.discrete_bench import discrete_needs as needs_of
-from test_plans.discrete_pins import RAMP_RATE_V_PER_S, pin_for, report_delay
+from test_plans.discrete_pins import RAMP_RATE_V_PER_S, expected_threshold, pin_for, report_delay
 from test_plans.discrete_reports import first_change, report_doubts, state_at
 from test_plans.driving import LEAD_S, Action, drive_at, play, ramp_at
+from test_plans.expected import worst
 from test_plans.held_pins import isolate_lines, line_explains, series_doubt, sound_alone
-from test_plans.load_line import LoadLine, Stretch, load_line
+from test_plans.load_line import LoadLine, Stretch, expected_line, load_line
 from test_plans.model_gaps import without_reported_discretes
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
@@ -48,6 +49,19 @@ class Seen:
     inactive_v: Estimate
     line: LoadLine
 
+    def contact(self, lift_v: float) -> Estimate:
+        """Return the resistance of the worst contact that still closes, onto a ground lifted by `lift_v`."""
+        return ratio(difference(self.active_v, exact(lift_v)), self.line.current_a(self.active_v))
+
+    def ground_lift(self, contact_ohm: float) -> Estimate:
+        """Return the highest ground onto which a contact of this resistance still closes."""
+        return difference(self.active_v, scaled(self.line.current_a(self.active_v), contact_ohm))
+
+    @property
+    def leakage(self) -> Estimate:
+        """The conductance of the worst leak to ground with which it still opens."""
+        return ratio(self.line.current_a(self.inactive_v), self.inactive_v)
+
 
 class DiscreteContacts:
     """Contact resistance, ground lift and leakage that every active-low discrete bears."""
@@ -73,7 +87,7 @@ class DiscreteContacts:
         return needs_of(
             setup,
             _capture_need(setup),
-            limits=((RESISTANCE, 20.0), (LIFT, 6e-3), (LEAKAGE, 4e-6)),
+            limits=_expected(setup),
             untested=("contacts and leaks are emulated through the stimulus resistor; no contact of 0 ohm is closed",),
         )
 
@@ -120,11 +134,10 @@ class DiscreteContacts:
     def _measured(self, evidence: Evidence, setup: Setup, discrete: Discrete) -> Iterator[Measurement]:
         seen = self._seen(evidence, setup, discrete)
         lift_v, contact_ohm = setup.unit.limits[LIFT].low, setup.unit.limits[RESISTANCE].low
-        given_a = seen.line.current_a(seen.active_v)
-        contact = ratio(difference(seen.active_v, exact(lift_v)), given_a)
+        contact = seen.contact(lift_v)
         if not seen.line.carries and not contact.doubts:
             contact = nothing(_gives_nothing(discrete))
-        leak_s = ratio(seen.line.current_a(seen.inactive_v), seen.inactive_v)
+        leak_s = seen.leakage
         closes = "no contact closed: the pin was put where such a contact puts it"
         for what, found, limit, unit, title, note in (
             (
@@ -137,7 +150,7 @@ class DiscreteContacts:
             ),
             (
                 "ground-lift",
-                difference(seen.active_v, scaled(given_a, contact_ohm)),
+                seen.ground_lift(contact_ohm),
                 LIFT,
                 "V",
                 f"closes through {contact_ohm:g} ohm onto a ground lifted by",
@@ -210,6 +223,25 @@ class DiscreteContacts:
 
 def _group(setup: Setup) -> tuple[Discrete, ...]:
     return of_sense(setup, Sense.ACTIVE_LOW)
+
+
+def _expected(setup: Setup) -> tuple[tuple[str, float], ...]:
+    """Return the worst uncertainties of contact, lift and leak among the discretes."""
+    rides = []
+    for discrete in _group(setup):
+        active, inactive = (
+            expected_threshold(setup, discrete, level_v, rate_v_per_s=RAMP_RATE_V_PER_S)
+            for level_v in (discrete.threshold_active_v, discrete.threshold_inactive_v)
+        )
+        line = expected_line(setup, discrete, (discrete.pull_voltage_v, LOWEST_V))
+        rides.append(Seen(active_v=active, inactive_v=inactive, line=line))
+    limits = setup.unit.limits
+    lift_v, contact_ohm = (limits[key].low if key in limits else 0.0 for key in (LIFT, RESISTANCE))
+    return (
+        (RESISTANCE, worst(*(ride.contact(lift_v) for ride in rides))),
+        (LIFT, worst(*(ride.ground_lift(contact_ohm) for ride in rides))),
+        (LEAKAGE, worst(*(ride.leakage for ride in rides))),
+    )
 
 
 def _ramp_s(setup: Setup, discrete: Discrete) -> float:

@@ -15,7 +15,7 @@ from analysis.uncertainty import Estimate, combined, difference, resolved
 from analysis.verdict import Cause
 from test_plans.conditions import count
 from test_plans.discrete_bench import discrete_needs, pin_capture, pins_of, wake
-from test_plans.discrete_pins import RAMP_RATE_V_PER_S, ramp_of
+from test_plans.discrete_pins import RAMP_RATE_V_PER_S, pin_for, ramp_of
 from test_plans.driving import levels_of
 from test_plans.expected import reading, worst
 from test_plans.held_pins import TRUTH, held_doubts, isolate_held_pins
@@ -232,15 +232,8 @@ class DiscreteLamps:
         twice = {probe.level_v for probe in probes if probe.lit} & {probe.level_v for probe in probes if not probe.lit}
         if twice or lower.value > upper.value:
             return nothing(_contradiction(discrete, lower.value, upper.value))
-        width = resolved(
-            0.0, abs(upper.value - lower.value), f"width between looks, {record.name} from {resting_v:g} V"
-        )
-        middle = 0.5 * (lower.value + upper.value)
-        return doubted(
-            combined(middle, ((lower, 0.5), (upper, 0.5), (width, 1.0))),
-            *record.doubts((signal,)),
-            *record.gap_doubts(),
-        )
+        found = _between(lower, upper, f"{record.name} from {resting_v:g} V")
+        return doubted(found, *record.doubts((signal,)), *record.gap_doubts())
 
 
 def _look(rig: Rig, question: str, lamps: Mapping[str, str]) -> frozenset[str] | None:
@@ -254,6 +247,35 @@ def _look_at_all(rig: Rig, lamps: Mapping[str, str], *, expected: frozenset[str]
     """Ask which lamps are lit, and once more where that is not what a good unit shows: one slip must not fail it."""
     if _look(rig, "Which of these are lit?", lamps) != expected:
         _look(rig, "Please look again: which of these are lit?", lamps)
+
+
+def _between(lower: Estimate, upper: Estimate, where: str) -> Estimate:
+    """Return the middle between two levels with a threshold anywhere between them."""
+    width = resolved(0.0, abs(upper.value - lower.value), f"width between looks, {where}")
+    return combined(0.5 * (lower.value + upper.value), ((lower, 0.5), (upper, 0.5), (width, 1.0)))
+
+
+def _expected(setup: Setup) -> Iterator[tuple[str, float]]:
+    """Yield the uncertainty of thresholds and hysteresis, by their limits, the worst of each kind of discrete."""
+    for sense in Sense:
+        found: dict[str, list[Estimate]] = {"threshold-active": [], "threshold-inactive": [], "hysteresis": []}
+        for discrete in (shown for shown in _shown(setup) if shown.sense is sense):
+            active, inactive = (
+                _expected_threshold(setup, discrete, level_v)
+                for level_v in (discrete.threshold_active_v, discrete.threshold_inactive_v)
+            )
+            for what, entry in zip(found, (active, inactive, difference(active, inactive)), strict=True):
+                found[what].append(entry)
+        yield from ((f"{sense.level}-{what}", worst(*entries)) for what, entries in found.items() if entries)
+
+
+def _expected_threshold(setup: Setup, discrete: Discrete, level_v: float) -> Estimate:
+    """Return what halving will leave of the stretch between surely inactive and surely active."""
+    ramp, facts = ramp_of(discrete, setup.bench, RAMP_RATE_V_PER_S), setup.bench
+    swing_v = abs(pin_for(discrete, facts, ramp.active_v) - pin_for(discrete, facts, ramp.inactive_v))
+    half_v, signal = swing_v / 2 ** (_halvings(setup) + 1), voltage_signal(discrete.name)
+    lower, upper = (reading(setup, signal, level_v + side * half_v) for side in (-1.0, 1.0))
+    return _between(lower, upper, f"at {level_v:g} V")
 
 
 def _never_changed(discrete: Discrete, probes: Sequence[Probe], *, becoming_active: bool) -> Doubt:
@@ -289,28 +311,6 @@ def _capture(discrete: Discrete) -> str:
 
 def _pulls(setup: Setup) -> bool:
     return bool(pulled_up(setup)) and LIMIT in setup.unit.limits
-
-
-def _expected(setup: Setup) -> tuple[tuple[str, float], ...]:
-    """Return what thresholds and hysteresis will be worth: mostly the width that the halving leaves."""
-    found = {}
-    for discrete in _shown(setup):
-        ramp = ramp_of(discrete, setup.bench, RAMP_RATE_V_PER_S)
-        width_v = abs(ramp.active_v - ramp.inactive_v) / 2 ** _halvings(setup)  # at the stimulus, so at the pin at most
-        edges = [
-            combined(
-                level_v,
-                (
-                    (reading(setup, voltage_signal(discrete.name), level_v), 1.0),
-                    (resolved(0.0, width_v, f"width at {level_v:g} V"), 1.0),
-                ),
-            )
-            for level_v in (discrete.threshold_active_v, discrete.threshold_inactive_v)
-        ]
-        level = discrete.sense.level
-        found[f"{level}-threshold-active"], found[f"{level}-threshold-inactive"] = map(worst, edges)
-        found[f"{level}-hysteresis"] = worst(difference(*edges))
-    return tuple(found.items())
 
 
 def _halvings(setup: Setup) -> int:

@@ -19,6 +19,7 @@ from analysis.verdict import Cause
 from test_plans.conditions import count
 from test_plans.discrete_bench import PIN_LINES, did_not_move, discrete_needs, pin_capture, pins_of, wake
 from test_plans.driving import Action, drive_at, levels_of, play, spaced_instants
+from test_plans.expected import typical
 from test_plans.held_pins import reach_doubts
 from test_plans.latency_edges import (
     ANSWER_WITHIN_S,
@@ -270,9 +271,7 @@ def _latency(value_s: float, timebase_bound: float, captures: Sequence[str]) -> 
 
 
 def _expected(setup: Setup) -> float:
-    """Return the uncertainty of a latency at its limit."""
-    allowed_s = setup.unit.limits["discrete-latency"].high
-    return _latency(allowed_s, setup.bench.clock_bound, ()).standard_uncertainty
+    return _latency(typical(setup, "discrete-latency"), setup.bench.clock_bound, ()).standard_uncertainty
 
 
 def _lost_contents(edges: Edges, discrete: Discrete) -> tuple[Doubt, ...]:

@@ -7,20 +7,16 @@ does not follow its stimulus is proved again with the unit unplugged before anyb
 from collections.abc import Iterable, Iterator, Sequence
 
 from analysis.measurement import Doubt, Measurement, Observation, Result
-from analysis.uncertainty import Estimate, bounded, difference, total
+from analysis.uncertainty import Estimate, difference
 from analysis.verdict import Cause
 from test_plans.conditions import count, number
 from test_plans.coupled_pins import coupled_pins, coupling_doubts
 from test_plans.delayed_crossing import crossing_on_ramp
 from test_plans.discrete_bench import PIN_LINES, discrete_needs, of_sense, pin_capture, pins_of, wake
-from test_plans.discrete_pins import (
-    RAMP_RATE_V_PER_S,
-    ramp_of,
-    report_delay,
-)
+from test_plans.discrete_pins import RAMP_RATE_V_PER_S, expected_threshold, ramp_of, report_delay
 from test_plans.discrete_reports import first_change, state_at
 from test_plans.driving import LEAD_S, Action, drive_at, levels_of, play, ramp_at
-from test_plans.expected import reading, worst
+from test_plans.expected import worst
 from test_plans.held_pins import held_doubts, isolate_held_pins, reach_doubts, steps_of
 from test_plans.lost_reports import lost_doubts
 from test_plans.model_gaps import without_reported_discretes
@@ -330,15 +326,12 @@ def _pause_s(setup: Setup) -> float:
 
 def _expected(setup: Setup) -> Iterator[tuple[str, float]]:
     """Yield the uncertainty of thresholds and hysteresis, by their limits, the worst of each kind of discrete."""
-    moved_v = _rate(setup) * report_delay(setup).bound_s
     for _, group in _groups(setup):
         active, inactive, hysteresis = [], [], []
         for discrete in group:
-            signal = voltage_signal(discrete.name)
-            levels = (discrete.threshold_active_v, discrete.threshold_inactive_v)
             ends = [
-                total(reading(setup, signal, level_v), bounded(0.0, moved_v, f"delay at {level_v:g} V"))
-                for level_v in levels
+                expected_threshold(setup, discrete, level_v, rate_v_per_s=_rate(setup))
+                for level_v in (discrete.threshold_active_v, discrete.threshold_inactive_v)
             ]
             active.append(ends[0])
             inactive.append(ends[1])

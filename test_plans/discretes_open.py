@@ -11,10 +11,11 @@ from collections.abc import Iterable
 from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.verdict import Cause
 from test_plans.conditions import number
-from test_plans.discrete_bench import PIN_LINES, REPORTED_S, discrete_needs, pin_capture, pins_of, wake
+from test_plans.discrete_bench import PIN_LINES, REPORTED_S, discrete_needs, of_sense, pin_capture, pins_of, wake
 from test_plans.discrete_reports import report_doubts
 from test_plans.driving import levels_of
-from test_plans.load_line import LoadLine, Stretch, load_line
+from test_plans.expected import worst
+from test_plans.load_line import LoadLine, Stretch, expected_line, load_line
 from test_plans.model_gaps import without_reported_discretes
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
@@ -27,7 +28,6 @@ CAPTURE = "open"
 HOLD_S = 10.0
 LOADED_S = 0.3
 SETTLE_S = 0.05
-LIMITS = {Sense.ACTIVE_LOW: ("low-open-voltage", 60e-3), Sense.ACTIVE_HIGH: ("high-open-voltage", 0.20)}
 
 
 class DiscreteOpenLine:
@@ -51,7 +51,7 @@ class DiscreteOpenLine:
         return discrete_needs(
             setup,
             _capture_need(setup),
-            limits=tuple(LIMITS[sense] for sense in Sense if sense in senses),
+            limits=tuple((_limit(sense), _expected(setup, sense)) for sense in Sense if sense in senses),
             untested=("drift of an open line: the stimuli can't be taken off single pins, open lines are emulated",),
         )
 
@@ -92,7 +92,7 @@ class DiscreteOpenLine:
             found = nothing(Doubt(reason=reason, cause=Cause.BENCH, next_step="run it again"))
         return doubted(found, *record.gap_doubts()).measurement(
             id=f"{discrete.name}.open-voltage",
-            limit=LIMITS[discrete.sense][0],
+            limit=_limit(discrete.sense),
             title=f"{discrete.title}: level of its open line",
             function=function_named(setup.unit, "discretes"),
             quantity_unit="V",
@@ -127,6 +127,18 @@ def _unknown(discrete: Discrete, line: LoadLine) -> Doubt:
         reason=f"pin {discrete.pin} {what}: where it stands alone can't be said",
         cause=Cause.UNDECIDED,
         next_step="see discrete-levels: pull-up current, and whether the line is sound without the unit",
+    )
+
+
+def _limit(sense: Sense) -> str:
+    return f"{sense.level}-open-voltage"
+
+
+def _expected(setup: Setup, sense: Sense) -> float:
+    """Return the worst uncertainty of an open line's level among the discretes of one kind."""
+    levels = ((discrete, levels_of(discrete)) for discrete in of_sense(setup, sense))
+    return worst(
+        *(expected_line(setup, discrete, (level.inactive_v, level.active_v)).open_v for discrete, level in levels)
     )
 
 

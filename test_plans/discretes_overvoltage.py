@@ -41,8 +41,9 @@ from test_plans.discrete_bench import (
 )
 from test_plans.discrete_reports import report_doubts, state_at
 from test_plans.driving import LEAD_S, levels_of
+from test_plans.expected import worst
 from test_plans.held_pins import held_doubts, isolate_held_pins, reach_doubts, series_doubt
-from test_plans.load_line import Stretch
+from test_plans.load_line import Stretch, expected_current
 from test_plans.model_gaps import without_reported_discretes
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
@@ -96,7 +97,7 @@ class DiscreteOvervoltage:
             setup,
             _capture_need(setup),
             *((_bus_need(setup),) if fed else ()),
-            limits=((LIMIT, max(12e-6, expected_a(setup, level_v))),),
+            limits=((LIMIT, max(_expected(setup), expected_a(setup, level_v))),),
             stimulus_v=level_v,
             untested=tuple(untested),
         )
@@ -205,6 +206,10 @@ class DiscreteOvervoltage:
             captures=record.names,
             pins=(discrete.pin,),
         )
+
+
+def _expected(setup: Setup) -> float:
+    return worst(*(expected_current(setup, discrete, _level_v(setup))[1] for discrete in _group(setup)))
 
 
 def _group(setup: Setup) -> tuple[Discrete, ...]:

@@ -12,20 +12,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.capture import Capture
 from analysis.measurement import Curve, Doubt, Measurement, Result
-from analysis.uncertainty import Estimate, bounded, exact, total
 from analysis.verdict import Cause
 from test_plans.conditions import count
 from test_plans.discrete_bench import PIN_LINES, REPORTED_S, did_not_move, discrete_needs, pin_capture, pins_of, wake
 from test_plans.discrete_reports import counted_between, report_doubts
 from test_plans.discretes_latency import pin_edges
 from test_plans.driving import Action, drive_at, generator, levels_of, play, spaced_instants
+from test_plans.expected import typical
 from test_plans.held_pins import reach_doubts
 from test_plans.model_gaps import without_reported_discretes
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
+from test_plans.sampled_time import interval, interval_in
 from test_plans.sheets import Discrete, Setup
 from test_plans.signals import function_named
 
@@ -68,7 +68,11 @@ class DiscretePulseWidth:
 
     def needs(self, setup: Setup) -> Needs:
         """Return its one capture."""
-        return discrete_needs(setup, _capture_need(setup), limits=((REJECTED, 50e-6), (ACCEPTED, 50e-6)))
+        return discrete_needs(
+            setup,
+            _capture_need(setup),
+            limits=tuple((limit, _expected(setup, limit)) for limit in (REJECTED, ACCEPTED)),
+        )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Pulse every discrete with every width, several times, in random order."""
@@ -121,7 +125,7 @@ class DiscretePulseWidth:
             notes.append(f"no pulse of the sweep was {'accepted' if accepted else 'rejected'}: it lies beyond its end")
         else:
             value_s = math.nan
-        found = nothing() if math.isnan(value_s) or record.capture is None else _width(value_s, record.capture)
+        found = nothing() if math.isnan(value_s) else interval_in(record, value_s)
         return doubted(found, *sweep.doubts).measurement(
             id=f"{discrete.name}.{what}",
             limit=what,
@@ -162,16 +166,9 @@ def _sweep(record: Record, evidence: Evidence, setup: Setup, discrete: Discrete)
     )
 
 
-def _width(value_s: float, capture: Capture) -> Estimate:
-    """Return a width with its budget: each edge lies anywhere between two samples; the timebase."""
-    half_sample_s = 0.5 / capture.sample_rate_hz
-    found = total(
-        exact(value_s),
-        bounded(0.0, half_sample_s, "first edge between two samples"),
-        bounded(0.0, half_sample_s, "second edge between two samples"),
-        bounded(0.0, capture.timebase_bound * value_s, "sample clock"),
-    )
-    return Estimate(value=found.value, terms=found.terms, captures=(capture.name,))
+def _expected(setup: Setup, limit: str) -> float:
+    width_s, clock_bound = typical(setup, limit), setup.bench.clock_bound
+    return interval(width_s, sample_rate_hz=RATE_HZ, clock_bound=clock_bound).standard_uncertainty
 
 
 def _curve(setup: Setup, sweeps: list[Sweep]) -> Curve:

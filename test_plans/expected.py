@@ -14,8 +14,24 @@ from test_plans.sheets import LoadPosition, Setup
 SAMPLES = 100  # that a mean is taken of at least: more of them make no difference beside the channel's bound
 
 
-def reading(setup: Setup, signal: str, value: float, *, samples: int = SAMPLES) -> Estimate:
+def typical(setup: Setup, key: str) -> float:
+    """Return what a good unit is going to read for a limit: its nominal value, else the limit itself.
+
+    Of two finite limits without a nominal value it is the larger magnitude. A limit that the sheet lacks is no
+    business of uncertainty: it gives 0, and the plan check says what lacks.
+    """
+    limit = setup.unit.limits.get(key)
+    if limit is None:
+        return 0.0
+    if math.isfinite(limit.nominal):
+        return limit.nominal
+    return max((side for side in (limit.low, limit.high) if math.isfinite(side)), key=abs)
+
+
+def reading(setup: Setup, signal: str, value: float, *, samples: int = SAMPLES, when: str = "") -> Estimate:
     """Return a mean of `signal` that is going to read `value`, in the channel's unit.
+
+    Two of one signal share the noise too if they read the same value `when` the same: they are one reading.
 
     A signal that is not wired is no business of uncertainty: it comes out exact, and the plan check says what lacks.
     """
@@ -34,7 +50,9 @@ def reading(setup: Setup, signal: str, value: float, *, samples: int = SAMPLES) 
         calibration="expected",
         wiring="",
     )
-    return at_channel(channel, value, u_noise=facts.noise / math.sqrt(samples), name=f"{signal} noise at {value:.6g}")
+    return at_channel(
+        channel, value, u_noise=facts.noise / math.sqrt(samples), name=f"{signal} noise at {value:.6g} {when}"
+    )
 
 
 def timed(setup: Setup, duration_s: float) -> Estimate:

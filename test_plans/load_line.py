@@ -8,9 +8,11 @@ what the stimulus resistor drops.
 from dataclasses import dataclass
 
 from analysis.uncertainty import Estimate, bounded, difference, product, ratio, total
+from test_plans.discrete_pins import pin_for
 from test_plans.driving import STIMULUS_MAX_V
+from test_plans.expected import reading
 from test_plans.readings import Record
-from test_plans.sheets import BenchFacts, Discrete
+from test_plans.sheets import BenchFacts, Discrete, Setup
 from test_plans.signals import voltage_signal
 
 FOLLOWS_PART = 0.5  # of what was driven: a pin that moves less is held, or the stimulus does not reach it
@@ -75,14 +77,19 @@ class LoadLine:
 def current_at(record: Record, facts: BenchFacts, discrete: Discrete, stretch: Stretch) -> tuple[Estimate, Estimate]:
     """Return the pin's voltage in a stretch and the current out of it, through the stimulus resistor."""
     pin_v = record.mean(voltage_signal(discrete.name), stretch.start_s, stretch.stop_s)
+    return pin_v, current_through(pin_v, stretch.drive_v, facts, discrete)
+
+
+def current_through(pin_v: Estimate, drive_v: float, facts: BenchFacts, discrete: Discrete) -> Estimate:
+    """Return the current out of a pin that stands at `pin_v` with its line driven to a level."""
     bound_v = facts.stimulus_relative_bound * STIMULUS_MAX_V + facts.stimulus_absolute_bound_v
-    drive_v = bounded(stretch.drive_v, bound_v, f"stimulus {discrete.name}")  # one source: its zero error is shared
+    driven = bounded(drive_v, bound_v, f"stimulus {discrete.name}")  # one source: its zero error is shared
     resistor = bounded(
         facts.stimulus_resistance_ohm,
         facts.stimulus_resistance_bound * facts.stimulus_resistance_ohm,
         f"stimulus resistor {discrete.name}",
     )
-    return pin_v, ratio(difference(pin_v, drive_v), resistor)
+    return ratio(difference(pin_v, driven), resistor)
 
 
 def load_line(record: Record, facts: BenchFacts, discrete: Discrete, first: Stretch, second: Stretch) -> LoadLine:
@@ -96,3 +103,16 @@ def load_line(record: Record, facts: BenchFacts, discrete: Discrete, first: Stre
         second_a=second_a,
         drives_v=(first.drive_v, second.drive_v),
     )
+
+
+def expected_current(setup: Setup, discrete: Discrete, drive_v: float) -> tuple[Estimate, Estimate]:
+    """Return what `current_at` will give of a good unit at a drive level."""
+    pin_v = reading(setup, voltage_signal(discrete.name), pin_for(discrete, setup.bench, drive_v))
+    return pin_v, current_through(pin_v, drive_v, setup.bench, discrete)
+
+
+def expected_line(setup: Setup, discrete: Discrete, drives_v: tuple[float, float]) -> LoadLine:
+    """Return what `load_line` will give of a good unit at two drive levels."""
+    first_v, first_a = expected_current(setup, discrete, drives_v[0])
+    second_v, second_a = expected_current(setup, discrete, drives_v[1])
+    return LoadLine(first_v=first_v, first_a=first_a, second_v=second_v, second_a=second_a, drives_v=drives_v)

@@ -13,7 +13,7 @@ from test_plans.bench_channels import unproved
 from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a, number
 from test_plans.driving import POWER_UP_RATE_V_PER_S
-from test_plans.expected import reading, worst
+from test_plans.expected import reading, typical, worst
 from test_plans.idle import wiper_doubts
 from test_plans.procedure import CaptureNeed, Evidence, Needs
 from test_plans.readings import FILTER_S, Record, doubted, nothing
@@ -199,12 +199,12 @@ class PowerUp:
 
 
 def expected_quiescent(setup: Setup) -> float:
-    """Return the standard uncertainty that a quiescent current at its limit will have, in A."""
-    return reading(setup, "unit.current", setup.unit.limits["quiescent-current"].high).standard_uncertainty
+    """Return the standard uncertainty that a quiescent current will have, in A."""
+    return reading(setup, "unit.current", typical(setup, "quiescent-current")).standard_uncertainty
 
 
 def _expected_idle(setup: Setup) -> float:
-    level_v, samples = setup.unit.limits["idle-output"].high, round(FILTER_S * RATE_HZ)
+    level_v, samples = typical(setup, "idle-output"), round(FILTER_S * RATE_HZ)
     return worst(*(reading(setup, signal, level_v, samples=samples) for signal in idle_signals(setup.unit)))
 
 

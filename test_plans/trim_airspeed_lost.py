@@ -6,7 +6,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from analysis.measurement import Doubt, Measurement, Result
-from analysis.uncertainty import Estimate, bounded, difference, exact
+from analysis.uncertainty import Estimate, bounded, difference, exact, total
 from analysis.verdict import Cause
 from test_plans.airspeed_duty import (
     Look,
@@ -19,6 +19,7 @@ from test_plans.airspeed_duty import (
     duty_signals,
     expected_duty,
     expected_percent,
+    expected_u_percent,
     held_switches,
     look,
     rate_hz,
@@ -27,6 +28,7 @@ from test_plans.airspeed_duty import (
 from test_plans.airspeed_line import new_airspeed_s
 from test_plans.conditions import bus_voltage_v, current_limit_a
 from test_plans.driving import LEAD_S, apply_loads, axes_under_test, bring_up, drop_loads
+from test_plans.expected import typical
 from test_plans.odd_airspeeds import AFTER_S, LOOK_S, POLARITY, checks_of, end_of, full_kt
 from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
@@ -72,7 +74,7 @@ class TrimAirspeedLost:
             duty_capture(setup, LOST, _Lost(setup).end_s, volts),
             duty_capture(setup, KEPT, end_of(checks_of(setup)), volts),
         )
-        limits = (("trim-speed-curve", 0.7), ("trim-airspeed-lost", 3e-3))
+        limits = (("trim-speed-curve", expected_u_percent(setup)), ("trim-airspeed-lost", _expected_time(setup)))
         return light_needs(setup, volts, current_limit_a(setup, LIGHT, LIMIT_A), captures, limits)
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -197,10 +199,22 @@ def _fallback_estimate(record: Record, setup: Setup, place: tuple[TrimAxis, Trim
         return nothing(*doubts, Doubt(reason=reason, cause=Cause.UNIT if proved and not doubts else Cause.UNDECIDED))
     period_s = 1.0 / rules.pwm_hz
     fell_s = drive.start_s + float(low[0] + 1) / record.capture.sample_rate_hz - rules.slow_duty * period_s
-    begin = bounded(sent[0], SENT_BOUND_S, "last airspeed frame")
-    end = bounded(fell_s, period_s, "first short period of the output")
-    time = difference(end, begin)
+    time = _time(sent[0], fell_s, period_s, record.capture.timebase_bound)
     return Estimate(value=time.value, terms=time.terms, doubts=tuple(dict.fromkeys(doubts)), captures=record.names)
+
+
+def _time(sent_s: float, fell_s: float, period_s: float, clock_bound: float) -> Estimate:
+    """Return the time from the last frame to the first short period, which is known to one period of the output."""
+    begin = bounded(sent_s, SENT_BOUND_S, "last airspeed frame")
+    end = bounded(fell_s, period_s, "first short period of the output")
+    return total(difference(end, begin), bounded(0.0, clock_bound * abs(fell_s - sent_s), "sample clock"))
+
+
+def _expected_time(setup: Setup) -> float:
+    rules, time_s = setup.unit.trim_rules, typical(setup, "trim-airspeed-lost")
+    if rules is None:
+        return 0.0
+    return _time(0.0, time_s, 1.0 / rules.pwm_hz, setup.bench.clock_bound).standard_uncertainty
 
 
 def _still_sent(record: Record, times: _Lost) -> tuple[Doubt, ...]:

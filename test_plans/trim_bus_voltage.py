@@ -13,15 +13,17 @@ from analysis.uncertainty import Estimate, difference, exact, product, ratio
 from analysis.verdict import Cause
 from test_plans.conditions import RESERVE, conforming_a, count, number
 from test_plans.driving import LEAD_S, Touch, apply_loads, axes_under_test, bring_up, drop_loads
+from test_plans.expected import reading, through, typical, worst
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, magnitude, nothing
 from test_plans.rig import Rig
+from test_plans.sampled_time import interval_in
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
+from test_plans.signals import voltage_signal
 from test_plans.trim_bench import axis_capture, axis_functions, load_name, trim_needs
 from test_plans.trim_drive import (
     SETTLE_S,
-    between_samples,
     drives_of,
     first_drive,
     press_doubts,
@@ -31,7 +33,7 @@ from test_plans.trim_drive import (
 )
 from test_plans.trim_loaded import CONDITION
 from test_plans.trim_switches import drop_of, seat_words, switch_id
-from test_plans.trim_timed import duration_s, take
+from test_plans.trim_timed import duration_s, expected_time, take
 
 PRESSES = 3
 HOLD_S = 0.3
@@ -71,7 +73,10 @@ class TrimBusVoltage:
             condition=CONDITION,
             limit_a=_limit_a(setup),
             load=load_name(setup),
-            limits=(("trim-drop-by-bus", 10e-3), ("trim-latency", 45e-6)),
+            limits=(
+                ("trim-drop-by-bus", _expected_change(setup)),
+                ("trim-latency", expected_time(setup, "trim-latency")),
+            ),
         )
         return replace(
             needs,
@@ -144,7 +149,34 @@ def _scaled_drop(record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitc
             reason = f"{axis.title} {seat_words(switch)}: {current.value:.3f} A through its load while held"
             doubts.append(Doubt(reason=reason, cause=Cause.UNDECIDED, next_step="see trim-light and trim-loaded"))
         return nothing(*doubts)
-    return doubted(ratio(product(drop, exact(axis.rated_current_a)), current), *doubts)
+    return doubted(at_rated(drop, current, axis), *doubts)
+
+
+def at_rated(drop: Estimate, current: Estimate, axis: TrimAxis) -> Estimate:
+    """Return a drop at a current as it is at rated current, the bridge being a resistor."""
+    return ratio(product(drop, exact(axis.rated_current_a)), current)
+
+
+def _expected_change(setup: Setup) -> float:
+    """Return the uncertainty of a drop at the ends of the bus less that at nominal, both scaled to rated current."""
+    (_, nominal_v), *others = _voltages(setup)
+    return worst(
+        *(
+            difference(_expected_drop(setup, axis, volts), _expected_drop(setup, axis, nominal_v))
+            for axis in axes_under_test(setup)
+            for _, volts in others
+        )
+    )
+
+
+def _expected_drop(setup: Setup, axis: TrimAxis, volts: float) -> Estimate:
+    current_a = through(setup, axis.name, load_name(setup), volts)
+    if not current_a:
+        return exact(0.0)  # said already: the bench has no such load
+    drop_v = typical(setup, "trim-drop") * volts / setup.unit.nominal_voltage_v
+    output = reading(setup, voltage_signal(axis.name), volts - drop_v)
+    drop = difference(reading(setup, "unit.voltage", volts), output)
+    return at_rated(drop, reading(setup, f"{axis.name}.current", current_a), axis)
 
 
 def _latencies(
@@ -167,7 +199,7 @@ def _latencies(
     ):
         worst_s = max(times_s, default=math.nan)
         yield time_measurement(
-            doubted(between_samples(worst_s, record.names) if times_s else nothing(), *doubts),
+            doubted(interval_in(record, worst_s) if times_s else nothing(), *doubts),
             axis,
             id_=switch_id(switch, f"latency-{way}-{what}"),
             limit="trim-latency",

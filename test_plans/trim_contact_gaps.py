@@ -9,13 +9,13 @@ from analysis.measurement import Doubt, Measurement, Result
 from analysis.verdict import Cause
 from test_plans.driving import LEAD_S, Touch, generator
 from test_plans.readings import Record, doubted, nothing
+from test_plans.sampled_time import interval_in
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.trim_cut_off import HOLD_FACTOR
 from test_plans.trim_drive import (
     SETTLE_S,
     Drive,
     axis_observation,
-    between_samples,
     drives_of,
     drives_throughout,
     press_doubts,
@@ -40,7 +40,7 @@ class TrimContactGaps(TimedTrim):
     name = "trim-contact-gaps"
     title = "Trim outputs: cut-off with contact gaps, and re-arming"
     conditions = ("voltage_v", "current_limit_a", "load", "axes")
-    limits = (("trim-cut-off", 0.2e-3),)
+    limits = ("trim-cut-off",)
 
     def schedule(self, setup: Setup, axis: TrimAxis) -> tuple[Touch, ...]:  # noqa: ARG002
         """Return for each switch a hold of 1.3 times the cut-off in pieces, and a new press."""
@@ -116,7 +116,7 @@ def _cut_off(record: Record, axis: TrimAxis, plan: _Plan, held: list[Drive], dou
     found = nothing(*(doubts or (_silent(plan.switch),)))
     if held and not doubts:
         if held[0].end_s < plan.ended_s:
-            found = between_samples(held[0].duration_s, record.names)
+            found = interval_in(record, held[0].duration_s)
         else:
             reason = f"still driving after {held[0].duration_s:.1f} s with a switch held but for gaps of 5 ms"
             found = nothing(Doubt(reason=reason, cause=Cause.UNIT))

@@ -11,14 +11,14 @@ import numpy as np
 
 from analysis.edges import line_edges
 from analysis.measurement import Doubt, Measurement, Observation
-from analysis.uncertainty import Estimate, bounded, combined, exact
+from analysis.uncertainty import Estimate
 from analysis.verdict import Cause
 from test_plans.bus_standing import supply_doubts
 from test_plans.readings import Record
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
 from test_plans.switch_lines import stray_doubts
-from test_plans.trim_bench import LIGHT, RATE_HZ
+from test_plans.trim_bench import LIGHT
 from test_plans.trim_switches import MOTION_V, duty_doubts
 
 PULSE_GAP_S = 0.004
@@ -142,17 +142,6 @@ def rests(record: Record, axis: TrimAxis, from_s: float, to_s: float) -> bool:
     """Say whether the output stood at rest through all of a stretch, in 5 ms means."""
     means = record.smoothed(voltage_signal(axis.name), from_s, to_s)
     return bool(means.size) and float(np.max(np.abs(means))) <= MOTION_V
-
-
-def between_samples(value_s: float, captures: Sequence[str]) -> Estimate:
-    """Return a time between two instants, each known to half a sample, with the sample clock's part."""
-    inputs = (
-        bounded(0.0, 0.5 / RATE_HZ, "first instant between two samples"),
-        bounded(0.0, 0.5 / RATE_HZ, "second instant between two samples"),
-        bounded(0.0, 1e-4 * abs(value_s), "sample clock"),
-    )
-    found = combined(value_s, ((exact(value_s), 1.0), *((part, 1.0) for part in inputs)))
-    return Estimate(value=found.value, terms=found.terms, captures=tuple(captures))
 
 
 def axis_observation(

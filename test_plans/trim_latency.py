@@ -10,12 +10,12 @@ from analysis.verdict import Cause
 from test_plans.conditions import count
 from test_plans.driving import LEAD_S, Touch, spaced_instants
 from test_plans.readings import Record, doubted, nothing
+from test_plans.sampled_time import interval_in
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.trim_drive import (
     Drive,
     Press,
     axis_observation,
-    between_samples,
     drives_of,
     first_drive,
     press_doubts,
@@ -37,7 +37,7 @@ class TrimLatency(TimedTrim):
     name = "trim-latency"
     title = "Trim outputs: on and off latency"
     conditions = ("voltage_v", "current_limit_a", "load", "axes", "trials")
-    limits = (("trim-latency", 45e-6),)
+    limits = ("trim-latency",)
 
     def schedule(self, setup: Setup, axis: TrimAxis) -> tuple[Touch, ...]:
         """Return the presses, switch after switch."""
@@ -116,7 +116,7 @@ def _worst(
     doubts: tuple[Doubt, ...],
 ) -> Measurement:
     switch, way = what
-    found = between_samples(max(latencies_s), record.names) if latencies_s else nothing()
+    found = interval_in(record, max(latencies_s)) if latencies_s else nothing()
     notes: tuple[str, ...] = ()
     if latencies_s:
         spread = summarise_latencies(latencies_s)

@@ -18,7 +18,7 @@ from test_plans.bench_agreement import branch_check
 from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, current_limit_a
 from test_plans.driving import LEAD_S, apply_loads, axes_under_test, bring_up, drop_loads, in_turn, play_touches
-from test_plans.expected import as_current, load_of, reading, worst
+from test_plans.expected import as_current, load_of, reading, typical, worst
 from test_plans.idle import idle_observation
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
@@ -250,11 +250,13 @@ def _driven_v(record: Record, axis: TrimAxis, held: Held) -> float:
 
 
 def _expected(setup: Setup) -> float:
-    """Return the uncertainty of an idle current at its limit, as volts across the load."""
-    allowed_a, load, found = setup.unit.limits["trim-idle-current"].high, light_load(setup), []
+    """Return the uncertainty of an idle current, as volts across the load."""
+    load, found = light_load(setup), []
     for axis in axes_under_test(setup):
         ohm = load_of(setup, axis.name, load).resistance_ohm
-        volts = reading(setup, voltage_signal(axis.name), allowed_a * ohm if math.isfinite(ohm) else 0.0)
+        volts = reading(
+            setup, voltage_signal(axis.name), typical(setup, "trim-idle-current") * ohm if math.isfinite(ohm) else 0.0
+        )
         found.append(as_current(setup, volts, axis.name, load))
     return worst(*found)
 

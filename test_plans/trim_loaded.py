@@ -11,7 +11,7 @@ from test_plans.bench_agreement import SIGNALS, Agreement, agreement_in, agreeme
 from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.driving import LEAD_S, apply_loads, axes_under_test, bring_up, drop_loads, in_turn, play_touches
-from test_plans.expected import reading, worst
+from test_plans.expected import reading, typical, worst
 from test_plans.idle import idle_observation
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
@@ -281,7 +281,7 @@ def switch_agreement(record: Record, setup: Setup, axis: TrimAxis, switch: TrimS
 
 
 def expected_drop(setup: Setup) -> float:
-    """Return the largest standard uncertainty that a drop at its limit will have, in V."""
+    """Return the largest standard uncertainty that a drop will have, in V."""
     return worst(*(_expected_drop(setup, axis, polarity) for axis in axes_under_test(setup) for polarity in (1, -1)))
 
 
@@ -296,8 +296,8 @@ def _expected_difference(setup: Setup) -> float:
 
 
 def _expected_drop(setup: Setup, axis: TrimAxis, polarity: int) -> Estimate:
-    volts, allowed_v = bus_voltage_v(setup), setup.unit.limits["trim-drop"].high
-    output = reading(setup, voltage_signal(axis.name), polarity * (volts - allowed_v))
+    volts = bus_voltage_v(setup)
+    output = reading(setup, voltage_signal(axis.name), polarity * (volts - typical(setup, "trim-drop")))
     return difference(reading(setup, "unit.voltage", volts), magnitude(output))
 
 

@@ -8,12 +8,12 @@ from analysis.verdict import Cause
 from test_plans.conditions import count
 from test_plans.driving import LEAD_S, Touch, generator
 from test_plans.readings import Record, doubted, nothing
+from test_plans.sampled_time import interval_in
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.trim_drive import (
     SETTLE_S,
     Drive,
     axis_observation,
-    between_samples,
     drives_of,
     drives_throughout,
     first_drive,
@@ -59,7 +59,7 @@ class TrimPriority(TimedTrim):
     name = "trim-priority"
     title = "Trim outputs: seat priority and hand-over"
     conditions = ("voltage_v", "current_limit_a", "load", "axes", "trials")
-    limits = (("trim-hand-over", 45e-6),)
+    limits = ("trim-hand-over",)
 
     def serves(self, axis: TrimAxis) -> bool:
         """Say whether the axis has two seats."""
@@ -160,7 +160,7 @@ class TrimPriority(TimedTrim):
             drive = first_drive(drives, contest.rival.polarity, contest.joined_s, contest.left_s)
             if drive is not None:
                 times_s.append(drive.start_s - contest.joined_s)
-        found = between_samples(max(times_s), record.names) if times_s else nothing()
+        found = interval_in(record, max(times_s)) if times_s else nothing()
         reasons = list(doubts)
         if len(times_s) < len(contests) and not reasons:
             late = len(contests) - len(times_s)

@@ -19,6 +19,7 @@ from test_plans.airspeed_duty import (
     duty_signals,
     expected_duty,
     expected_percent,
+    expected_u_percent,
     held_switches,
     look,
     rate_hz,
@@ -65,7 +66,7 @@ class TrimSpeed:
         """Return one capture per pass, all outputs in it."""
         volts = bus_voltage_v(setup)
         captures = tuple(duty_capture(setup, name, _duration_s(setup), volts) for name in PASSES)
-        limits = (("trim-speed-curve", 0.7), ("trim-speed-gap", 1.3))
+        limits = (("trim-speed-curve", expected_u_percent(setup)), ("trim-speed-gap", _expected_gap(setup)))
         return light_needs(setup, volts, current_limit_a(setup, LIGHT, LIMIT_A), captures, limits)
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -200,6 +201,11 @@ def _gap(axis: TrimAxis, setup: Setup, duties: dict[str, tuple[Estimate, ...]], 
         pins=(axis.plus_pin, axis.minus_pin),
         notes=(f"by the sheet's slope of {_slope_percent_per_kt(setup):.3f} % of duty a knot",),
     )
+
+
+def _expected_gap(setup: Setup) -> float:
+    """Return the uncertainty of a gap, in kt: two duties on the slope, of a unit that pulses as its sheet says."""
+    return math.sqrt(2.0) * expected_u_percent(setup, pulsed=True) / _slope_percent_per_kt(setup)
 
 
 def _frequency(record: Record, setup: Setup, place: tuple[TrimAxis, TrimSwitch], way: str) -> Measurement:

@@ -9,12 +9,12 @@ from analysis.uncertainty import Estimate
 from test_plans.conditions import count
 from test_plans.driving import LEAD_S, Touch, generator
 from test_plans.readings import Record, doubted, nothing
+from test_plans.sampled_time import interval_in
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.trim_drive import (
     Drive,
     Press,
     axis_observation,
-    between_samples,
     drives_of,
     press_doubts,
     presses_of,
@@ -26,6 +26,7 @@ from test_plans.trim_timed import TimedTrim
 
 TAPS_S = (0.020, 0.050, 0.100, 0.200)
 TRIALS = 5
+TRANSFER_INSTANTS = 4  # closed, opened, drive on, drive off
 PAUSE_S = (0.220, 0.230)  # longer than a latency that could still be told from no answer at all
 LENGTH_SLACK_S = 0.004  # how far a tap, read back, may be from the length it was meant to have
 
@@ -36,7 +37,8 @@ class TrimTaps(TimedTrim):
     name = "trim-taps"
     title = "Trim outputs: short taps"
     conditions = ("voltage_v", "current_limit_a", "load", "axes", "trials")
-    limits = (("trim-tap-transfer", 45e-6),)
+    limits = ("trim-tap-transfer",)
+    instants = TRANSFER_INSTANTS
 
     def schedule(self, setup: Setup, axis: TrimAxis) -> tuple[Touch, ...]:
         """Return the taps of every switch, lengths mixed, pauses of random length."""
@@ -100,7 +102,7 @@ def _transfer(excess_s: Sequence[float], record: Record) -> Estimate:
     if not excess_s:
         return nothing(*record.missing)
     worst = excess_s[int(np.argmax(np.abs(excess_s)))]
-    return between_samples(worst, record.names)
+    return interval_in(record, worst, instants=TRANSFER_INSTANTS)
 
 
 def _too_long(driven_s: float, most_s: float) -> str:

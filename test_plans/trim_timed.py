@@ -6,10 +6,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from analysis.measurement import Result
 from test_plans.conditions import bus_voltage_v, current_limit_a
 from test_plans.driving import Touch, apply_loads, axes_under_test, bring_up, drop_loads, play_touches
+from test_plans.expected import typical
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record
 from test_plans.rig import Rig
+from test_plans.sampled_time import interval
 from test_plans.sheets import Setup, TrimAxis
 from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import LIGHT, RATE_HZ, axis_capture, axis_functions, axis_signals, light_load, light_needs
@@ -26,7 +28,8 @@ class TimedTrim(ABC):
 
     name: str
     title: str
-    limits: tuple[tuple[str, float], ...] = ()
+    limits: tuple[str, ...] = ()  # of times between two instants of the samples, or of `instants`
+    instants: int = 2
 
     @abstractmethod
     def schedule(self, setup: Setup, axis: TrimAxis) -> tuple[Touch, ...]:
@@ -62,7 +65,11 @@ class TimedTrim(ABC):
             axis_capture(setup, axis, volts, axis.name, duration_s(self.schedule(setup, axis)))
             for axis in self.axes(setup)
         )
-        return light_needs(setup, volts, current_limit_a(setup, LIGHT, LIMIT_A), captures, self.limits)
+        return light_needs(setup, volts, current_limit_a(setup, LIGHT, LIMIT_A), captures, self.expected(setup))
+
+    def expected(self, setup: Setup) -> tuple[tuple[str, float], ...]:
+        """Return its limits with the uncertainty that a time has there."""
+        return tuple((key, expected_time(setup, key, instants=self.instants)) for key in self.limits)
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Play the schedule of each axis, one axis after the other."""
@@ -80,6 +87,12 @@ class TimedTrim(ABC):
         """Give the results of every axis."""
         for axis in self.axes(setup):
             yield from self.results(Record(evidence, axis.name), setup, axis)
+
+
+def expected_time(setup: Setup, key: str, *, instants: int = 2) -> float:
+    """Return the uncertainty of a time by the samples of `RATE_HZ`, for the limit `key`."""
+    value_s, clock_bound = typical(setup, key), setup.bench.clock_bound
+    return interval(value_s, sample_rate_hz=RATE_HZ, clock_bound=clock_bound, instants=instants).standard_uncertainty
 
 
 def take(rig: Rig, setup: Setup, axis: TrimAxis, name: str, touches: Sequence[Touch]) -> None:

@@ -12,7 +12,7 @@ from analysis.measurement import Doubt, Observation, Result
 from analysis.uncertainty import Estimate, bounded, difference, ratio
 from analysis.verdict import Cause
 from test_plans.conditions import conforming_a, number
-from test_plans.expected import reading
+from test_plans.expected import reading, typical
 from test_plans.procedure import CaptureNeed, Evidence, Needs
 from test_plans.readings import Record, agreement, doubted
 from test_plans.rig import Rig, SupplyPath
@@ -221,11 +221,11 @@ def _path(setup: Setup) -> Estimate:
 
 
 def _expected(setup: Setup, voltage_v: float) -> float:
-    """Return the uncertainty of a current at its limit, taken as `_current` takes it."""
+    """Return the uncertainty of a current as a good unit has it, taken as `_current` takes it."""
     if SupplyPath.THROUGH_20_OHM.value not in setup.bench.path_resistance_ohm:
         return 0.0  # said already: the bench has no such path
-    resistor, allowed_a = _path(setup), setup.unit.limits[LIMIT].high
-    pins_v = voltage_v - allowed_a * resistor.value
+    resistor = _path(setup)
+    pins_v = voltage_v - typical(setup, LIMIT) * resistor.value
     drop = difference(reading(setup, "supply.voltage", voltage_v), reading(setup, "unit.voltage", pins_v))
     offset = difference(reading(setup, "supply.voltage", 0.0), reading(setup, "unit.voltage", 0.0))
     return ratio(difference(drop, offset), resistor).standard_uncertainty

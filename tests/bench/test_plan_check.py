@@ -148,8 +148,8 @@ def test_a_modest_step_can_be_done(bench):
         ),
         (
             {"limits": (("quiescent-current", 0.030),)},
-            "quiescent-current: U = 0.06 A against +/- 0.06 A: no reading could pass",
-            "a measurement of quiescent-current with U below 0.06 A",
+            "quiescent-current: U = 60 mA against +/- 60 mA: no reading could pass",
+            "a measurement of quiescent-current with U below 60 mA",
         ),
     ],
     ids=lambda value: value[:40] if isinstance(value, str) else "",
@@ -218,7 +218,7 @@ def test_little_to_spare_is_said_but_does_not_forbid(bench):
     # +/- 0.06 A against U = 0.03 A: 2:1
     step = held(bench, limits=(("quiescent-current", 0.015),))
     assert step.ability is Ability.WITH_LARGER_UNCERTAINTY
-    assert step.remarks == ("quiescent-current: U = 0.03 A against +/- 0.06 A: 2.0:1, under 3:1",)
+    assert step.remarks == ("quiescent-current: U = 30 mA against +/- 60 mA: 2.0:1, under 3:1",)
 
 
 def test_a_ratio_of_just_three_to_one_is_comfortable(bench):
@@ -234,8 +234,53 @@ def test_a_test_limit_needs_four_to_one(bench):
     assert "3.3:1 where a test limit needs 4:1" in step.obstacle
 
 
-def test_a_one_sided_limit_has_no_width_to_compare(bench):
-    assert held(bench, limits=(("trim-drop", 10.0),)).ability is Ability.CAN
+@pytest.mark.parametrize(
+    ("u", "ability", "said"),
+    [
+        # up to 0.6 V, nominal 0.3 V: 0.3 V of room
+        (0.049, Ability.CAN, ""),
+        (
+            0.060,
+            Ability.WITH_LARGER_UNCERTAINTY,
+            "U = 0.12 V against 0.3 V from nominal to the limit: 2.5:1, under 3:1",
+        ),
+        (0.150, Ability.CANT, "U = 0.3 V against 0.3 V from nominal to the limit: no reading could pass"),
+    ],
+)
+def test_a_limit_on_one_side_leaves_room_from_the_nominal_value_to_it(bench, u, ability, said):
+    step = held(bench, limits=(("trim-drop", u),))
+    assert step.ability is ability
+    assert "".join((*step.remarks, step.obstacle)).count(said) >= bool(said)
+
+
+@pytest.mark.parametrize(("u", "ability"), [(0.8, Ability.CAN), (1.0, Ability.WITH_LARGER_UNCERTAINTY)])
+def test_without_a_nominal_value_the_room_is_from_zero(bench, u, ability):
+    step = held(bench, limits=(("dimming-dead-travel", u),))  # up to 5 %
+    assert step.ability is ability
+    assert all("from zero to the limit" in remark for remark in step.remarks)
+
+
+def test_a_nominal_value_that_stands_on_its_limit_is_no_room(bench):
+    unit = dotterel()
+    assert unit.limits["shortest-accepted"].nominal == unit.limits["shortest-accepted"].low == 0.015
+    assert held(bench, limits=(("shortest-accepted", 2e-3),)).ability is Ability.CAN
+
+
+def test_a_test_limit_on_one_side_needs_four_to_one_as_well(bench):
+    unit = dotterel()
+    limit = replace(unit.limits["trim-drop"], kind=LimitKind.TEST_LIMIT)
+    strict = replace(unit, limits={**unit.limits, "trim-drop": limit})
+    step = held(bench, unit=strict, limits=(("trim-drop", 0.045),))
+    assert "3.3:1 where a test limit needs 4:1" in step.obstacle
+    assert step.cheapest_missing == "a measurement of trim-drop with U below 75 mV"
+
+
+def test_the_tightest_limit_and_every_expected_uncertainty_are_told(bench):
+    step = held(bench, limits=(("quiescent-current", 0.002), ("trim-drop", 0.05)))
+    assert step.tightest is not None
+    assert (step.tightest.limit.id, step.tightest.ratio) == ("trim-drop", pytest.approx(3.0))
+    assert [entry["limit"] for entry in step.to_json()["expected_uncertainties"]] == ["quiescent-current", "trim-drop"]
+    assert step.to_json()["expected_uncertainties"][1]["expanded_uncertainty"] == pytest.approx(0.1)
 
 
 def test_a_level_beyond_the_stimuli_is_refused_by_the_figure_that_forbids_it(bench):

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from command_line import boxproof, verify
+from expected_against_stated import off_by_more_than_twice
 
 from bench.records.manifest import verify_manifest
 
@@ -54,6 +55,14 @@ def test_captures_report_and_memory_stay_within_what_was_promised(accepted):
     folder = Path(document["record"])
     assert sum(path.stat().st_size for path in (folder / "captures").iterdir()) <= 80e6
     assert (folder / "report.html").stat().st_size < 3e6
+
+
+def test_every_uncertainty_was_foreseen_by_the_plan_check(accepted):
+    _, document = accepted
+    off = off_by_more_than_twice(document["record"], plan="acceptance")
+    assert {limit for _, limit in off} == {"dimming-sister-change"}  # the largest change was not a pulsed output's
+    assert set(off.values()) == {max(off.values())}
+    assert max(off.values()) > 2.0  # on the safe side
 
 
 def test_judging_the_record_again_gives_the_same_findings_to_the_last_digit(accepted):
