@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterable
+from dataclasses import replace
 
 from analysis.conformity import Zone, conformity_probability, margin, margin_percent, simple_acceptance, three_zone
 from analysis.finding import Finding, Limit, LimitKind
@@ -26,7 +27,8 @@ def judge(
     more than U fails, between is inconclusive and undecided. Kind `test_limit`: rule `simple`, inside passes and
     outside fails. A pass against a worst-case limit also needs 59 trials. Any doubt makes it inconclusive with the
     doubt's cause, the bench's before an undecided one; a doubt whose cause is the unit is a proved fault and fails.
-    A value or uncertainty that is not finite is inconclusive, cause bench unless doubts say otherwise.
+    A value or uncertainty that is not finite is inconclusive, cause bench unless doubts say otherwise. A value in doubt
+    has neither margin nor conformity probability: a clipped one has nothing to spare.
     """
     doubts = (*measurement.doubts, *_unusable(measurement, limit))
     expanded = coverage_factor(measurement.degrees_of_freedom) * measurement.standard_uncertainty
@@ -42,7 +44,7 @@ def judge(
         verdict, cause = Verdict.PASS, None
     else:
         verdict, cause = Verdict.FAIL, Cause.UNIT
-    return Finding(
+    finding = Finding(
         id=measurement.id,
         procedure=procedure,
         function=measurement.function,
@@ -73,6 +75,12 @@ def judge(
         notes=measurement.notes,
         mandatory=mandatory,
     )
+    return without_margin(finding) if measurement.doubts else finding
+
+
+def without_margin(finding: Finding) -> Finding:
+    """Return a finding whose value can't be relied on: nothing is said of how far it is from its limit."""
+    return replace(finding, margin=math.nan, margin_percent=math.nan, conformity_probability=math.nan)
 
 
 def observe(observation: Observation, *, procedure: str, attempt: int = 1, mandatory: bool = True) -> Finding:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 from analysis.capture import Capture
 from analysis.finding import Finding
+from analysis.judge import without_margin
 from analysis.verdict import Cause, Verdict
 
 _WORSE = {verdict: rank for rank, verdict in enumerate(Verdict)}  # `Verdict` is declared best first
@@ -91,7 +92,7 @@ def spoil(
     """
     return tuple(
         replace(
-            finding,
+            without_margin(finding),
             verdict=Verdict.INCONCLUSIVE,
             cause=Cause.BENCH,
             reasons=(reason, *finding.reasons),

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from analysis.capture import Capture
 from analysis.finding import Finding
-from analysis.judge import judge, not_run, observe
+from analysis.judge import judge, not_run, observe, without_margin
 from analysis.measurement import Measurement, Observation, Result
 from analysis.overall import captures_using, spoil
 from analysis.verdict import Cause, Verdict
@@ -168,7 +168,7 @@ def ended_early(findings: Sequence[Finding], trouble: Finding) -> tuple[Finding,
     cause = Cause.BENCH if trouble.cause is Cause.BENCH else Cause.UNDECIDED
     reason = f"the procedure ended early: {trouble.reasons[0]}"
     return tuple(
-        replace(finding, verdict=Verdict.INCONCLUSIVE, cause=cause, reasons=(reason, *finding.reasons))
+        replace(without_margin(finding), verdict=Verdict.INCONCLUSIVE, cause=cause, reasons=(reason, *finding.reasons))
         if finding.verdict is not Verdict.NOT_RUN
         else finding
         for finding in findings

@@ -177,6 +177,7 @@ class BusRamp:
             detail="; ".join(moved),
             doubts=run.doubts,
             captures=record.names,
+            pins=(setup.unit.power_pin,),
         )
         yield from held_through.held_through(Record(evidence, held_through.CAPTURE), setup, axis)
         yield _curve(record, axis, function)
@@ -220,6 +221,7 @@ class BusRamp:
             detail=f"it went up by {counted}",
             doubts=(*run.doubts, *((unreported,) if counted is None else ())),
             captures=run.record.names,
+            pins=(setup.unit.power_pin,),
         )
 
 

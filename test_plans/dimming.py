@@ -224,7 +224,13 @@ class DimmingCurve:
         record = Record(evidence, f"{rheostat.name}.others")
         others = _others(setup, rheostat)
         return idle_observation(
-            record, setup, others, f"{rheostat.name}.others-idle", f"{rheostat.title}: moves its own outputs only"
+            record,
+            setup,
+            others,
+            f"{rheostat.name}.others-idle",
+            f"{rheostat.title}: moves its own outputs only",
+            function=function_named(setup.unit, "dimming"),
+            pins=(rheostat.pin,),
         )
 
 

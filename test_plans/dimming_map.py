@@ -129,7 +129,13 @@ class DimmingMap:
                 yield self._cross_talk(record, setup, rheostat, output)
                 yield self._off_curve(record, setup, output, "half")
         yield idle_observation(
-            Record(evidence, "others"), setup, _others(setup), "dimming.others-idle", "Dimming: moves no other output"
+            Record(evidence, "others"),
+            setup,
+            _others(setup),
+            "dimming.others-idle",
+            "Dimming: moves no other output",
+            function=dimming_function(setup),
+            pins=tuple(rheostat.pin for rheostat in rheostats_of(setup)),
         )
 
     def _turn(self, rig: Rig, setup: Setup, rheostat: Rheostat, name: str, rate_hz: float) -> None:

@@ -187,6 +187,7 @@ class DiscreteLamps:
             detail="; ".join(dict.fromkeys(moved)),
             doubts=(*record.missing, *unsure_doubts(record, shown)),
             captures=record.names,
+            pins=tuple(discrete.pin for discrete in _shown(setup)),
         )
 
     def _thresholds(

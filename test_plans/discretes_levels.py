@@ -222,6 +222,7 @@ class DiscreteLevels:
             detail="; ".join(dict.fromkeys(found.moved)),
             doubts=(*doubts, *joined),
             captures=record.names,
+            pins=tuple(discrete.pin for discrete in discretes),
             notes=(f"each of {len(discretes)} discretes was reported before and after others were switched",)
             if found.trials and not found.unseen
             else (),

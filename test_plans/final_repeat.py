@@ -166,6 +166,7 @@ class FinalRepeat:
             cause_if_failed=Cause.UNDECIDED,
             doubts=again.doubts,
             captures=again.captures,
+            pins=again.pins,
             notes=(f"first {first.value:.4g}, now {again.value:.4g} {again.quantity_unit}",),
         )
 

@@ -115,7 +115,15 @@ class GroundPin:
             ),
         )
         others, title = others_than(setup, axes), "All trim outputs: move nothing else"
-        yield idle_observation(record, setup, others, "ground-pin.others-idle", title)
+        yield idle_observation(
+            record,
+            setup,
+            others,
+            "ground-pin.others-idle",
+            title,
+            function=axes[0].function if axes else function_named(setup.unit, "ground"),
+            pins=tuple(pin for axis in axes for pin in (axis.plus_pin, axis.minus_pin)),
+        )
         title = "Bench: its figures agree with every trim output on its load"
         yield from agreement_observation(record, "ground-pin.bench", title, (bench,))
 

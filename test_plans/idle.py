@@ -12,15 +12,27 @@ from test_plans.switch_lines import stray_doubts
 
 
 def idle_observation(
-    record: Record, setup: Setup, outputs: Iterable[str], id_: str, title: str, *, start_s: float = 0.0
+    record: Record,
+    setup: Setup,
+    outputs: Iterable[str],
+    id_: str,
+    title: str,
+    *,
+    function: str,
+    pins: tuple[str, ...],
+    start_s: float = 0.0,
 ) -> Observation:
-    """Return whether all of these outputs stayed idle over a capture, in 5 ms means against the sheet's idle limit."""
+    """Return whether all of these outputs stayed idle over a capture, in 5 ms means against the sheet's idle limit.
+
+    It speaks of what was driven meanwhile, so it belongs to that one's `function` and `pins`; which other output moved
+    stands in the detail.
+    """
     watched = tuple(outputs)
     moved = moved_outputs(record, setup, watched, start_s)
     return Observation(
         id=id_,
         title=title,
-        function=output_facts(setup.unit, watched[0])[0] if watched else "",
+        function=function,
         statement=idle_statement(setup, len(watched)),
         trials=int(record.capture is not None),
         failures=int(bool(moved)),
@@ -28,6 +40,7 @@ def idle_observation(
         source=setup.unit.limits["idle-output"].quoted,
         doubts=idle_doubts(record, setup, watched, start_s),
         captures=record.names,
+        pins=pins,
         notes=unproved(setup, watched),
     )
 

@@ -130,6 +130,8 @@ class TrimCutOff:
                 others_than(setup, [axis]),
                 f"{axis.name}.held-others-idle",
                 f"{axis.title} held: moves its own output only",
+                function=axis.function,
+                pins=(axis.plus_pin, axis.minus_pin),
             )
         for axis in _besides(setup):
             yield from self._cut_off(Record(evidence, BESIDES), setup, axis, axis.switches[0])

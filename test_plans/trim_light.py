@@ -123,6 +123,8 @@ class TrimLight:
                 others_than(setup, [axis]),
                 f"{axis.name}.others-idle",
                 f"{axis.title}: moves its own output only",
+                function=axis.function,
+                pins=(axis.plus_pin, axis.minus_pin),
             )
             elsewhere = [doubt for name, doubts in above.items() if name != axis.name for doubt in doubts]
             yield replace(others, doubts=tuple(dict.fromkeys((*others.doubts, *elsewhere))))

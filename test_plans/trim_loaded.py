@@ -103,6 +103,8 @@ class TrimLoaded:
                 others_than(setup, [axis]),
                 f"{axis.name}.loaded-others-idle",
                 f"{axis.title} on its load: moves its own output only",
+                function=axis.function,
+                pins=(axis.plus_pin, axis.minus_pin),
             )
 
     def _driven(self, record: Record, setup: Setup, axis: TrimAxis, switch: TrimSwitch) -> Iterator[Result]:

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from analysis.finding import Limit, LimitKind
 from analysis.judge import judge, not_run, observe
 from analysis.measurement import Component, Doubt, Measurement, Observation
+from analysis.sentences import finding_sentence
 from analysis.verdict import Cause, Verdict
 
 
@@ -89,6 +90,15 @@ def test_a_finding_carries_the_figures_it_was_judged_by():
     assert (finding.capture, finding.captures, finding.pins) == ("drop", ("drop", "idle"), ("P1-4", "P1-5"))
     assert finding.notes == ("at 1.5 A",)
     assert (finding.trials, finding.failures) == (None, None)
+
+
+@pytest.mark.parametrize("doubt", [BENCH, UNDECIDED, UNIT], ids=lambda doubt: doubt.cause.value)
+def test_a_value_in_doubt_has_nothing_to_spare(doubt):
+    clipped = judge(measured(0.31, doubts=(doubt,)), limit(), procedure="trim")
+    assert clipped.value == 0.31
+    assert all(math.isnan(n) for n in (clipped.margin, clipped.margin_percent, clipped.conformity_probability))
+    assert "spare" not in finding_sentence(clipped)
+    assert "spare" in finding_sentence(judge(measured(0.31), limit(), procedure="trim"))
 
 
 def test_an_open_finding_says_what_to_improve_and_how_likely_conformity_is():

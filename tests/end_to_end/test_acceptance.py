@@ -57,6 +57,34 @@ def test_captures_report_and_memory_stay_within_what_was_promised(accepted):
     assert (folder / "report.html").stat().st_size < 3e6
 
 
+SPOKEN_OF = {
+    **{f"{axis.title()} trim": f"{axis}-trim" for axis in ("pitch", "roll", "yaw")},
+    **dict.fromkeys(("PWM dimming", "DC dimming", "Dimming"), "dimming"),
+    "Discrete": "discretes",
+    "Light": "lights",
+    "Flap": "flaps",
+}
+
+
+def test_every_finding_is_filed_under_the_function_that_it_speaks_of(accepted):
+    _, document = accepted
+    filed = [
+        (finding["title"], finding["function"], function)
+        for finding in document["findings"]
+        for begin, function in SPOKEN_OF.items()
+        if finding["title"].startswith(begin)
+    ]
+    assert {function for _, _, function in filed} == set(SPOKEN_OF.values())
+    assert [place for place in filed if place[1] != place[2]] == []
+
+
+def test_every_finding_about_the_unit_names_pins_except_what_it_only_reports(accepted):
+    _, document = accepted
+    record = json.loads((Path(document["record"]) / "record.json").read_text())
+    bare = {f["id"].split(".")[1] for f in record["findings"] if f["function"] and not f["pins"]}
+    assert bare == {"configuration", "setting", "no-reset"}
+
+
 def test_every_uncertainty_was_foreseen_by_the_plan_check(accepted):
     _, document = accepted
     off = off_by_more_than_twice(document["record"], plan="acceptance")

@@ -434,6 +434,7 @@ def test_a_pulsed_axis_is_no_measurement_of_the_ground_pin():
 
 def test_another_output_that_comes_on_with_all_trims_is_the_units():
     found = judged("ground-pin", grounded(0.005, light_v=2.0))["ground-pin.others-idle"]
+    assert (found.function, found.pins[:2]) == ("pitch-trim", ("P1-9", "P1-10"))  # what was driven
     assert (found.verdict, found.cause) == (Verdict.FAIL, Cause.UNIT)
 
 
