@@ -14,17 +14,19 @@ from bench.between import BetweenWatch
 from bench.bus_traffic import BusTraffic
 from bench.capture_session import BenchSession
 from bench.errors import BenchError, UnsafeError
+from bench.feed import Feed
 from bench.guard import COMMANDS_KEPT_S, Guard, MotionCommands
 from bench.load_control import LoadControl
 from bench.operator import Operator
+from bench.people import People
 from bench.sampling import Readings, Recorder, Sampler
 from bench.sheets.bench_sheet import BenchSheet
+from bench.way_out import take_every_step
 from instruments.capabilities import DataAcquisition, ElectronicLoad, PowerSupply
 from instruments.clock import Clock
-from instruments.errors import InstrumentError, RatingExceededError
+from instruments.errors import InstrumentError
 from test_plans.between import KIND
 from test_plans.rig import (
-    NOT_SURE,
     NOTHING_DRAWN,
     AirspeedFault,
     Drawn,
@@ -38,8 +40,6 @@ from test_plans.signals import AIRSPEED
 from test_plans.untouched import NOTHING_BESIDE, Alongside
 
 WAIT_SLICE_S = 0.050
-BEAT_PERIOD_S = 0.250  # design allows 0.5 s between beats
-STAIR_S = 0.020
 BRAKE_S = 0.100
 DISCHARGED_V = 1.0
 DISCHARGE_LOOK_S = 0.100
@@ -69,16 +69,12 @@ class BenchRig:
     ) -> None:
         self._sheet = sheet
         self._unit = unit
-        self._supply = supply
         self._load = LoadControl(sheet=sheet, load=load, daq=daq, most_v=unit.survives_voltage_v)
         self._daq = daq
         self._bus = bus
         self._airspeed = airspeed
         self._clock = clock
-        self._operator = operator
-        self._recorder = recorder
         self._on_wait = on_wait
-        self._say = say
         self._began_s = clock.monotonic_s()
         self._commands = MotionCommands()
         self._guard = Guard(
@@ -88,12 +84,17 @@ class BenchRig:
         self._between = BetweenWatch(sheet=sheet, daq=daq, clock=clock)
         self._sampling = False
         self._times_made_safe = count(1)
-        self._set_voltage_v = 0.0
-        self._set_current_a = 0.0
-        self._contactor_wanted = False
-        self._output_on = False
-        self._path = SupplyPath.OPEN
-        self._last_beat_s = float("-inf")
+        self._people = People(operator=operator, recorder=recorder, say=say, log=self._log)
+        self._feed = Feed(
+            sheet=sheet,
+            unit=unit,
+            supply=supply,
+            daq=daq,
+            now=lambda: self.now_s,
+            wait_until=self._wait_until,
+            log=self._log,
+            changed=self._fed_otherwise,
+        )
 
     # Time
 
@@ -126,9 +127,7 @@ class BenchRig:
 
     def _attend(self) -> None:
         now_s = self.now_s
-        if self._contactor_wanted and now_s - self._last_beat_s >= BEAT_PERIOD_S:
-            self._daq.beat()
-            self._last_beat_s = now_s
+        self._feed.beat_if_due(now_s)
         if self._airspeed is not None:
             self._log_sent(self._airspeed.send_due(now_s))
         if self._bus is not None:
@@ -161,12 +160,9 @@ class BenchRig:
         Raises:
             AbortError, InstrumentTimeoutError: as in any capture.
         """
-        if self._unit_has_bus():
+        if self._feed.unit_has_bus:
             with self.capture(AFTER, (), sample_rate_hz=SAFE_SAMPLE_RATE_HZ) as session:
                 session.wait_until(AFTER_S)
-
-    def _unit_has_bus(self) -> bool:
-        return self._path is SupplyPath.RUN and self._output_on
 
     @contextmanager
     def capture(
@@ -180,7 +176,7 @@ class BenchRig:
     ) -> Iterator[BenchSession]:
         """Sample from entry to exit; the guard's signals are always among them."""
         self._between.stop()
-        asked = {"set_voltage_v": self._set_voltage_v, "current_limit_a": self._set_current_a, **settings}
+        asked = {"set_voltage_v": self._feed.voltage_v, "current_limit_a": self._feed.current_limit_a, **settings}
         header = self._sampler.start(
             name, signals, lines=lines, sample_rate_hz=sample_rate_hz, settings=asked, now_s=self.now_s
         )
@@ -197,7 +193,7 @@ class BenchRig:
                 commands=self._commands,
                 now=lambda: self.now_s,
                 wait_until=self._wait_until,
-                switched=self._bus_switched,
+                switched=self._feed.switched,
             )
             self._attend()  # reports that came with the last samples belong to this capture
         except BaseException as error:
@@ -209,8 +205,8 @@ class BenchRig:
 
     def _watch_between(self) -> None:
         """Look on slowly where no capture runs and the unit has the bus."""
-        self._between.expect(self._set_voltage_v, self._set_current_a, self.now_s)
-        if self._unit_has_bus() and not self._sampling:
+        self._between.expect(self._feed.voltage_v, self._feed.current_limit_a, self.now_s)
+        if self._feed.unit_has_bus and not self._sampling:
             self._between.start(self.now_s, self._sampler.beside)
         else:
             self._between.stop()
@@ -223,8 +219,12 @@ class BenchRig:
         except (InstrumentError, BenchError) as second:
             error.add_note(f"and the capture could not be ended: {second}")
 
+    def _log(self, kind: str, bound_s: float, fields: Mapping[str, float | str | bool]) -> None:
+        """Write an event of now beside the running capture."""
+        self._sampler.log(self.now_s, kind, bound_s, fields)
+
     def _note(self, **fields: float | str | bool) -> None:
-        self._sampler.log(self.now_s, "note", 0.002, fields)
+        self._log("note", 0.002, fields)
 
     # Supply
 
@@ -234,105 +234,33 @@ class BenchRig:
         Raises:
             RatingExceededError: more than the unit survives; the supply's own ratings its driver holds.
         """
-        self._check_unit_survives(voltage_v)
-        self._supply.set_current_limit(current_limit_a)
-        self._supply.set_voltage(voltage_v)
-        self._set_voltage_v = voltage_v
-        self._set_current_a = current_limit_a
+        self._feed.set(voltage_v, current_limit_a)
         self._guard.current_limit_a = current_limit_a
-        self._guard.set_voltage_v = self._most_volts_expected()
-        self._between.expect(voltage_v, current_limit_a, self.now_s)
-        self._note(set_voltage_v=voltage_v, current_limit_a=current_limit_a)
 
     def ramp_supply(self, to_voltage_v: float, *, rate_v_per_s: float) -> None:
         """Ramp in stairs of 20 ms from the present setting; returns when it has arrived."""
-        self._check_unit_survives(to_voltage_v)
-        from_v = self._set_voltage_v
-        n_stairs = max(1, round(abs(to_voltage_v - from_v) / rate_v_per_s / STAIR_S))
-        began_s = self.now_s
-        for stair in range(1, n_stairs + 1):
-            voltage_v = from_v + (to_voltage_v - from_v) * stair / n_stairs
-            self._supply.set_voltage(round(voltage_v, 4))
-            self._set_voltage_v = voltage_v
-            self._guard.set_voltage_v = self._most_volts_expected()
-            self._between.expect(voltage_v, self._set_current_a, self.now_s)
-            self._wait_until(began_s + stair * STAIR_S)
-        self._note(set_voltage_v=to_voltage_v, current_limit_a=self._set_current_a)
-
-    def _most_volts_expected(self) -> float:
-        """Return what the unit's pins may show at most: what is set, or anything while they only discharge."""
-        return self._set_voltage_v if self._contactor_wanted else float("inf")
-
-    def _check_unit_survives(self, voltage_v: float) -> None:
-        if voltage_v > self._unit.survives_voltage_v:
-            raise RatingExceededError(
-                f"supply: {voltage_v:g} V was asked for, but {self._unit.title} survives "
-                f"{self._unit.survives_voltage_v:g} V. Nothing was set; correct the plan.",
-                instrument="supply",
-                command="voltage",
-            )
+        self._feed.ramp(to_voltage_v, rate_v_per_s=rate_v_per_s)
 
     def set_output(self, on: bool) -> None:
         """Switch the output; over-voltage protection goes first, at what the unit survives."""
-        if on:
-            self._supply.set_overvoltage(self._unit.survives_voltage_v)
-        self._supply.set_output(on)
-        self._output_on = on
-        self._watch_between()
-        self._note(output=on)
+        self._feed.set_output(on)
 
     def read_supply(self) -> SupplyReading:
         """Read the supply and log it."""
-        status = self._supply.status()
-        reading = SupplyReading(
-            voltage_v=self._supply.measure_voltage(),
-            current_a=self._supply.measure_current(),
-            set_voltage_v=self._set_voltage_v,
-            current_limit_a=self._set_current_a,
-            limiting=status.limiting or status.limiting_latched,
-        )
-        fields = {
-            "voltage_v": reading.voltage_v,
-            "current_a": reading.current_a,
-            "set_v": reading.set_voltage_v,
-            "limit_a": reading.current_limit_a,
-            "limiting": reading.limiting,
-        }
-        self._sampler.log(self.now_s, "supply", 0.005, fields)
-        return reading
+        return self._feed.read()
 
     def connect(self, path: SupplyPath) -> None:
         """Set the bus switch, break before make; the contactor follows through the watchdog."""
-        for output in self._sheet.paths.values():
-            self._daq.set_digital(output, False)
-        if path is SupplyPath.OPEN:
-            self._contactor_wanted = False
-            self._daq.release_watchdog()
-        else:
-            self._daq.set_digital(self._sheet.paths[path.value], True)
-            self._contactor_wanted = True
-            self._daq.beat()
-            self._last_beat_s = self.now_s
-        self._guard.set_voltage_v = self._most_volts_expected()
-        self._path = path
-        self._watch_between()
-        self._note(path=path.value)
+        self._feed.connect(path)
 
-    def _bus_switched(self, path: SupplyPath) -> None:
-        """Take note of where the bus switch will stand once a scheduled switching has come."""
-        self._path = path
+    def _fed_otherwise(self) -> None:
+        """Tell who watches the unit what it is fed with now."""
+        self._guard.set_voltage_v = self._feed.most_volts_expected
+        self._watch_between()
 
     def hold_contactor(self) -> None:
         """Close the contactor through the watchdog, the bus switch open."""
-        for output in self._sheet.paths.values():
-            self._daq.set_digital(output, False)
-        self._contactor_wanted = True
-        self._daq.beat()
-        self._last_beat_s = self.now_s
-        self._guard.set_voltage_v = self._most_volts_expected()
-        self._path = SupplyPath.OPEN
-        self._watch_between()
-        self._note(path=SupplyPath.OPEN.value)
+        self._feed.hold_contactor()
 
     # Loads and stimuli
 
@@ -447,25 +375,11 @@ class BenchRig:
 
     def ask(self, action: PromptAction, text: str) -> str:
         """Prompt a person; recorded with the answer."""
-        self._recorder.prompt(action.value, text)
-        answer = self._operator.ask(action, text)
-        self._recorder.answer(action.value, text, answer)
-        self._say(f"{text} -- {answer}")
-        self._sampler.log(self.now_s, "answer", 1.0, {"prompt": text, "answer": answer})
-        return answer
+        return self._people.ask(action, text)
 
     def look(self, question: str, shown: Mapping[str, str]) -> frozenset[str] | None:
         """Ask a person which lamps are lit; recorded, and logged in the running capture."""
-        text = f"{question} ({', '.join(shown.values())})"
-        self._recorder.prompt(PromptAction.LOOK.value, text)
-        lit = self._operator.look(question, shown)
-        names = NOT_SURE if lit is None else ",".join(name for name in shown if name in lit)
-        seen = ", ".join(shown[name] for name in shown if name in lit) or "none" if lit is not None else NOT_SURE
-        self._recorder.answer(PromptAction.LOOK.value, text, seen)
-        self._say(f"{text} -- {seen}")
-        fields = {"prompt": text, "answer": seen, "asked": ",".join(shown), "lit": names}
-        self._sampler.log(self.now_s, "answer", 1.0, fields)
-        return lit
+        return self._people.look(question, shown)
 
     # The one way out
 
@@ -477,11 +391,9 @@ class BenchRig:
         Raises:
             UnsafeError: a step failed or can't be read back: that state is unknown, and each is named.
         """
-        problems: list[str] = []
-        self._path = SupplyPath.OPEN
         self._guard.armed = False
-        self._contactor_wanted = False
-        self._guard.set_voltage_v = self._most_volts_expected()
+        self._feed.give_up()
+        self._guard.set_voltage_v = self._feed.most_volts_expected
         steps: list[tuple[str, Callable[[], None]]] = [
             *((f"{switch} released", partial(self._switch, switch, closed=False)) for switch in self._sheet.switches),
             ("electronic load off", self._load.make_safe),
@@ -490,22 +402,11 @@ class BenchRig:
             ("motor outputs disarmed", lambda: self.arm(False)),
             ("contactor open", self._daq.release_watchdog),
             ("bus switch open", lambda: self.connect(SupplyPath.OPEN)),
-            ("supply off", self._switch_supply_off),
+            ("supply off", self._feed.make_safe),
             ("bus below 1 V", self._wait_for_discharge),
             ("loads and stimuli off", self._daq.make_safe),
         ]
-        for what, step in steps:
-            try:
-                step()
-            except Exception as error:  # noqa: BLE001  (whatever one step does, every other one is tried)
-                problems.append(f"{what}: unknown ({error})")
-        if problems:
-            raise UnsafeError(tuple(problems))
-
-    def _switch_supply_off(self) -> None:
-        """Switch the output off; what is driven from here on is nothing."""
-        self._supply.make_safe()
-        self._set_voltage_v = 0.0
+        take_every_step(steps)
 
     def _wait_for_discharge(self) -> None:
         """Look at the unit's pins until the bleed has done its work; a procedure's own capture serves too."""
