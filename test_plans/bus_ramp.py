@@ -25,7 +25,7 @@ from test_plans.bus_ramp_readings import (
     resets_counted,
     uncommanded,
 )
-from test_plans.conditions import conforming_a, current_limit_a, number
+from test_plans.conditions import conforming_a, current_limit_a, number, required_limit
 from test_plans.discrete_pins import scan_s
 from test_plans.driving import POWER_UP_RATE_V_PER_S, apply_loads, axes_under_test, bring_up, drop_loads
 from test_plans.expected import reading, typical
@@ -238,7 +238,7 @@ class Levels:
 
 def _levels(setup: Setup) -> Levels:
     limits = setup.unit.limits
-    lock_out, release = limits["lock-out-voltage"], limits["release-voltage"]
+    lock_out, release = (required_limit(setup, key) for key in ("lock-out-voltage", "release-voltage"))
     pulses_from_v = release.low - 0.2
     return Levels(
         high_v=number(setup, "high_voltage_v", release.high + 0.4),

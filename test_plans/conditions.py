@@ -3,6 +3,7 @@
 The sheets' reader has checked keys and units; a wrong type here is a programming error and says so.
 """
 
+from analysis.finding import Limit
 from test_plans.sheets import Setup
 
 RESERVE = 1.4  # current limit over what a conforming unit may draw; 1.3 is the least that the plan check takes
@@ -76,6 +77,19 @@ def conforming_a(setup: Setup, condition: str) -> float:
         )
         raise MissingFigureError(what, f"conforming-current.{condition}")
     return known[condition]
+
+
+def required_limit(setup: Setup, key: str) -> Limit:
+    """Return a limit that a procedure takes its own figures from.
+
+    Raises:
+        MissingFigureError: the sheet has no such limit.
+    """
+    limit = setup.unit.limits.get(key)
+    if limit is None:
+        what = f"step {setup.step.procedure}: the sheet of model {setup.unit.model} has no limit {key}"
+        raise MissingFigureError(what, f"limits.{key}")
+    return limit
 
 
 def current_limit_a(setup: Setup, condition: str, default_a: float) -> float:

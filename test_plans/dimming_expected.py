@@ -1,11 +1,12 @@
 """What the dimming procedures' readings will be worth on this bench, before they are taken. Pure.
 
-How well the periods of a PWM average depends on its frequency. A conforming one may lie anywhere within its limit, so
-what half of them better is taken; a duty of nothing or everything is worth what one hidden pulse is.
+How well the periods of a PWM average depends on its frequency, and that of a conforming one may lie anywhere within its
+limit. What counts is the worst of a unit's outputs, so that is what is taken: as bad as half of all conforming units
+have it or better. A duty of nothing or everything is worth what one hidden pulse is.
 """
 
 import math
-from statistics import median
+from functools import cache
 
 from analysis.pwm import rounding_of_mean
 from analysis.uncertainty import Estimate, Source, Term, bounded, total
@@ -28,23 +29,44 @@ def frequencies_hz(setup: Setup, output: DimmingOutput) -> tuple[float, ...]:
 
 
 def rounding_part(setup: Setup, output: DimmingOutput, *, rate_hz: float, stretch_s: float) -> float:
-    """Return the standard uncertainty of a duty whose pulses can be timed, as a fraction of the period."""
-    return median(
-        rounding_of_mean(rate_hz / hertz, max(1, math.floor(stretch_s * hertz)))[0] * hertz / rate_hz
-        for hertz in frequencies_hz(setup, output)
-    )
+    """Return the standard uncertainty of a duty whose pulses can be timed, as a fraction of the period.
+
+    The worst of n alike outputs has its median where each is below with a probability of 0.5 to the power of 1/n.
+    """
+    parts = sorted(_rounding_at(hertz, rate_hz, stretch_s) for hertz in frequencies_hz(setup, output))
+    alike = sum(is_pwm(other) for other in setup.unit.dimming)
+    return parts[min(len(parts) - 1, math.floor(math.pow(0.5, 1.0 / alike) * len(parts)))]
+
+
+@cache
+def _rounding_at(hertz: float, rate_hz: float, stretch_s: float) -> float:
+    return rounding_of_mean(rate_hz / hertz, max(1, math.floor(stretch_s * hertz)))[0] * hertz / rate_hz
 
 
 def level(
-    setup: Setup, output: DimmingOutput, value: float, *, rate_hz: float, stretch_s: float, when: str = ""
+    setup: Setup,
+    output: DimmingOutput,
+    value: float,
+    *,
+    rate_hz: float,
+    stretch_s: float,
+    when: str = "",
+    retaken: bool = False,
 ) -> Estimate:
-    """Return a level that is going to be `value`, per cent of duty or V, read over a stretch as `level_of` reads it."""
+    """Return a level that is going to be `value`, per cent of duty or V, read over a stretch as `level_of` reads it.
+
+    `retaken`: at a rate for the frequency that the unit showed, where its periods did not average at first.
+    """
     if not is_pwm(output):
         samples = round(rate_hz * stretch_s)
         return reading(setup, voltage_signal(output.name), value, samples=samples, when=when)
     hidden = 0.5 * output.frequency_hz / rate_hz
-    timed = pulses_sure(value)
-    part = rounding_part(setup, output, rate_hz=rate_hz, stretch_s=stretch_s) if timed else hidden
+    if not pulses_sure(value):
+        part = hidden
+    elif retaken:
+        part = _rounding_at(output.frequency_hz, rate_hz, stretch_s)
+    else:
+        part = rounding_part(setup, output, rate_hz=rate_hz, stretch_s=stretch_s)
     source = Source(name=f"duty of {output.name} at {value:.6g} % {when}", standard_uncertainty=100.0 * part)
     return Estimate(value=value, terms=(Term(source=source, sensitivity=1.0),))
 

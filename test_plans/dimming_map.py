@@ -233,7 +233,8 @@ def _expected(setup: Setup) -> tuple[tuple[str, float], ...]:
     for output in setup.unit.dimming if len(setup.unit.rheostats) > 1 else ():
         half = expected_level(output, OTHERS_TRAVEL)[0]
         zero, full = (
-            level(setup, output, half, rate_hz=rate_hz, stretch_s=stretch_s, when=when) for when in ("zero", "full")
+            level(setup, output, half, rate_hz=rate_hz, stretch_s=stretch_s, when=when, retaken=True)
+            for when in ("zero", "full")
         )
         changes.append(percent_of_full(output, difference(full, zero)))
     found = {key: worst(*entries) for key, entries in curves.items()}

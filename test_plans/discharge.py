@@ -10,7 +10,7 @@ from analysis.measurement import Observation, Result
 from analysis.uncertainty import bounded, difference
 from test_plans.bench_channels import noise_fault
 from test_plans.bench_observation import bench_observation
-from test_plans.expected import reading
+from test_plans.expected import reading, typical
 from test_plans.procedure import CaptureNeed, Evidence, Needs
 from test_plans.readings import Record, agreement
 from test_plans.rig import Rig, SupplyPath
@@ -38,7 +38,7 @@ class Discharge:
 
     def needs(self, setup: Setup) -> Needs:
         """Return one short capture."""
-        left = reading(setup, "unit.voltage", setup.unit.limits["discharge-voltage"].high)
+        left = reading(setup, "unit.voltage", typical(setup, "discharge-voltage"))
         return Needs(
             bench_time_s=4.0,
             captures=(

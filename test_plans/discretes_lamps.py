@@ -23,6 +23,7 @@ from test_plans.looks import Probe, looks_of, probes_of, states_of, unsure_doubt
 from test_plans.model_gaps import without_shown_discretes
 from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.pull_up import CAPTURE as PULL_UP
+from test_plans.pull_up import LIMIT as PULL_LIMIT
 from test_plans.pull_up import PULL_UP_S, expected_pull_current, load_pull_ups, pull_current, pulled_up
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
@@ -36,7 +37,6 @@ STILL_S = 0.25  # beyond the debounce: the pin stands still before anybody is as
 SETTLE_S = 0.05
 AFTER_S = 0.02
 PERSON_S = 2.0  # a person takes to look and answer; a simulated one takes none
-LIMIT = "low-pull-current"
 
 
 class DiscreteLamps:
@@ -61,7 +61,7 @@ class DiscreteLamps:
         groups = [(TRUTH, shown, looks * (_still_s(setup) + PERSON_S))]
         one_s = 2 * (_halvings(setup) + AGAIN) * (2 * _still_s(setup) + PERSON_S)
         groups += [(_capture(discrete), (discrete,), one_s) for discrete in shown]
-        if _pulls(setup):
+        if pulled_up(setup):
             groups.append((PULL_UP, pulled_up(setup), PULL_UP_S))
         return discrete_needs(
             setup,
@@ -69,7 +69,10 @@ class DiscreteLamps:
                 pin_capture(name, group, sample_rate_hz=RATE_HZ, duration_s=duration_s, lines=())
                 for name, group, duration_s in groups
             ),
-            limits=(*_expected(setup), *(((LIMIT, expected_pull_current(setup)),) if _pulls(setup) else ())),
+            limits=(
+                *_expected(setup),
+                *(((PULL_LIMIT, expected_pull_current(setup)),) if pulled_up(setup) else ()),
+            ),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -81,7 +84,7 @@ class DiscreteLamps:
                 for becoming_active in (True, False):
                     self._close_in(rig, setup, discrete, becoming_active=becoming_active)
             rig.drive(discrete.name, levels_of(discrete).inactive_v)
-        if _pulls(setup):
+        if pulled_up(setup):
             load_pull_ups(rig, setup)
         rig.idle_inputs()
 
@@ -98,7 +101,7 @@ class DiscreteLamps:
             held = held_doubts(evidence, setup, discrete)
             yield self._truth(evidence, setup, discrete, held)
             yield from self._thresholds(evidence, setup, discrete, held)
-            if _pulls(setup) and discrete.sense is Sense.ACTIVE_LOW:
+            if discrete in pulled_up(setup):
                 yield pull_current(evidence, setup, discrete, held)
         yield self._independence(evidence, setup)
 
@@ -308,10 +311,6 @@ def _shown(setup: Setup) -> tuple[Discrete, ...]:
 
 def _capture(discrete: Discrete) -> str:
     return f"{discrete.name}.thresholds"
-
-
-def _pulls(setup: Setup) -> bool:
-    return bool(pulled_up(setup)) and LIMIT in setup.unit.limits
 
 
 def _halvings(setup: Setup) -> int:

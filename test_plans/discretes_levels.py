@@ -22,6 +22,7 @@ from test_plans.lost_reports import lost_doubts
 from test_plans.model_gaps import without_reported_discretes
 from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.pull_up import CAPTURE as PULL_UP
+from test_plans.pull_up import LIMIT as PULL_LIMIT
 from test_plans.pull_up import PULL_UP_S, expected_pull_current, load_pull_ups, pull_current, pulled_up
 from test_plans.readings import Record, doubted, nothing
 from test_plans.reported_discretes import independence, unreported_doubts
@@ -79,7 +80,7 @@ class DiscreteLevels:
             ),
             limits=(
                 *_expected(setup),
-                *((("low-pull-current", expected_pull_current(setup)),) if pulled else ()),
+                *(((PULL_LIMIT, expected_pull_current(setup)),) if pulled else ()),
             ),
         )
 
@@ -109,7 +110,7 @@ class DiscreteLevels:
             yield self._truth(evidence, setup, discrete, held)
             yield from self._thresholds(evidence, setup, discrete, held)
             yield slow_edge(Record(evidence, f"ramps-{discrete.sense.level}"), evidence, setup, discrete, held)
-            if discrete.sense is Sense.ACTIVE_LOW and "low-pull-current" in setup.unit.limits:
+            if discrete in pulled_up(setup):
                 yield pull_current(evidence, setup, discrete, held)
         yield self._independence(evidence, setup)
 

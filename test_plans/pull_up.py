@@ -17,6 +17,7 @@ from test_plans.sheets import Discrete, Sense, Setup
 from test_plans.signals import function_named, voltage_signal
 
 CAPTURE = "pull-up"
+LIMIT = "low-pull-current"
 RATE_HZ = 1000.0
 PULL_LEVELS_V = (0.0, 2.0)
 PULL_S = 0.25
@@ -25,8 +26,8 @@ SETTLE_S = 0.05
 
 
 def pulled_up(setup: Setup) -> tuple[Discrete, ...]:
-    """Return the discretes with a pull-up."""
-    return of_sense(setup, Sense.ACTIVE_LOW)
+    """Return the discretes whose pull-up is measured: none where the sheet has no limit for it."""
+    return of_sense(setup, Sense.ACTIVE_LOW) if LIMIT in setup.unit.limits else ()
 
 
 def load_pull_ups(rig: Rig, setup: Setup) -> None:
@@ -45,7 +46,7 @@ def pull_current(evidence: Evidence, setup: Setup, discrete: Discrete, held: tup
     found = _short_current(record, setup, discrete)
     return doubted(found, *held, *_line_doubts(record, setup, discrete, found)).measurement(
         id=f"{discrete.name}.pull-current",
-        limit="low-pull-current",
+        limit=LIMIT,
         title=f"{discrete.title}: pull-up current into a short",
         function=function_named(setup.unit, "discretes"),
         quantity_unit="A",
@@ -72,7 +73,7 @@ def _line_doubts(record: Record, setup: Setup, discrete: Discrete, found: Estima
     A resistance in the line beyond that reads as more current at the same pull voltage. Too little current would take
     a resistor that has lost resistance, which no contact does: that is the unit's.
     """
-    high_a = setup.unit.limits["low-pull-current"].high
+    high_a = setup.unit.limits[LIMIT].high
     loads = [(value_v, pin.value) for value_v, pin in _loads(record, discrete)]
     if found.value > high_a and line_explains(discrete, loads):
         reason = f"pin {discrete.pin} takes {1000.0 * found.value:.2f} mA through its stimulus resistor"

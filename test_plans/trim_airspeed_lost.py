@@ -26,7 +26,7 @@ from test_plans.airspeed_duty import (
     without_schedule,
 )
 from test_plans.airspeed_line import new_airspeed_s
-from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.conditions import bus_voltage_v, current_limit_a, required_limit
 from test_plans.driving import LEAD_S, apply_loads, axes_under_test, bring_up, drop_loads
 from test_plans.expected import typical
 from test_plans.odd_airspeeds import AFTER_S, LOOK_S, POLARITY, checks_of, end_of, full_kt
@@ -144,7 +144,7 @@ class _Lost:
 
     def __init__(self, setup: Setup) -> None:
         least_cut_s = min(axis.cut_off_s for axis in axes_under_test(setup))
-        given_up_s = setup.unit.limits["trim-airspeed-lost"].high
+        given_up_s = required_limit(setup, "trim-airspeed-lost").high
         self.held = Look(polarity=POLARITY, pressed_s=0.5, released_s=0.5 + 0.93 * least_cut_s)
         self.stopped_s = self.held.pressed_s + 0.1
         after_s = max(self.held.released_s, self.stopped_s + given_up_s) + AFTER_S
@@ -195,7 +195,7 @@ def _fallback_estimate(record: Record, setup: Setup, place: tuple[TrimAxis, Trim
     if not low.size:
         held_s = drive.end_s - sent[0]
         reason = f"still at full duty {held_s:.2f} s after the last airspeed frame"
-        proved = held_s > setup.unit.limits["trim-airspeed-lost"].high
+        proved = held_s > required_limit(setup, "trim-airspeed-lost").high
         return nothing(*doubts, Doubt(reason=reason, cause=Cause.UNIT if proved and not doubts else Cause.UNDECIDED))
     period_s = 1.0 / rules.pwm_hz
     fell_s = drive.start_s + float(low[0] + 1) / record.capture.sample_rate_hz - rules.slow_duty * period_s

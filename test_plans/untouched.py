@@ -89,7 +89,7 @@ def untouched_observations(procedure: Procedure, records: Sequence[Record], setu
         Observation(
             id=untouched_id(procedure.name),
             title=f"{procedure.title}: moves nothing that it does not touch",
-            function=output_facts(setup.unit, outputs[0])[0],
+            function=next(iter(procedure.functions(setup)), output_facts(setup.unit, outputs[0])[0]),
             statement=idle_statement(setup, len(outputs)),
             trials=1,  # the captures are no repeats of each other
             failures=int(bool(said)),
@@ -97,6 +97,7 @@ def untouched_observations(procedure: Procedure, records: Sequence[Record], setu
             source=setup.unit.limits["idle-output"].quoted,
             doubts=tuple(dict.fromkeys(doubts)),
             captures=tuple(record.name for record in looked),
+            pins=tuple(pin for name in outputs for pin in output_facts(setup.unit, name)[2]),
             notes=unproved(setup, outputs),
         ),
     )

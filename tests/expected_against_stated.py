@@ -7,9 +7,18 @@ from bench.planning import plan_check
 from bench.records.json_values import number_from_json
 from bench.run_sheets import SheetNames, load_sheets
 
+# A duty is worth what its periods happen to average, ten to one from one run to the next, and a worst finding of many
+# outputs may be a quiet one's: of these it must only never come worse than it was foreseen.
+BY_CHANCE = {
+    *("dimming-bus-dependence", "dimming-cross-talk", "dimming-linearity", "dimming-tracking", "pwm-curve", "pwm-step"),
+    *("dimming-regulation", "dimming-recovery", "dimming-sister-change", "trim-speed-curve", "trim-speed-gap"),
+}
+
 
 def off_by_more_than_twice(record, *, plan, model="dotterel-6"):
     """Return (procedure, limit) to expected over stated uncertainty of the worst finding, where not 0.5 to 2.
+
+    Of what comes by chance, where it is below 0.5.
 
     Every measured finding of the record must have been expected.
     """
@@ -23,4 +32,8 @@ def off_by_more_than_twice(record, *, plan, model="dotterel-6"):
     assert stated
     assert set(stated) <= set(expected), set(stated) - set(expected)
     ratios = {place: expected[place] / u for place, u in stated.items()}
-    return {place: ratio for place, ratio in ratios.items() if not 0.5 <= ratio <= 2.0}
+    return {
+        place: ratio
+        for place, ratio in ratios.items()
+        if not (0.5 <= ratio <= 2.0 or (ratio > 2.0 and place[1] in BY_CHANCE))
+    }

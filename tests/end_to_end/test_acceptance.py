@@ -87,10 +87,7 @@ def test_every_finding_about_the_unit_names_pins_except_what_it_only_reports(acc
 
 def test_every_uncertainty_was_foreseen_by_the_plan_check(accepted):
     _, document = accepted
-    off = off_by_more_than_twice(document["record"], plan="acceptance")
-    assert {limit for _, limit in off} == {"dimming-sister-change"}  # the largest change was not a pulsed output's
-    assert set(off.values()) == {max(off.values())}
-    assert max(off.values()) > 2.0  # on the safe side
+    assert off_by_more_than_twice(document["record"], plan="acceptance") == {}
 
 
 def test_judging_the_record_again_gives_the_same_findings_to_the_last_digit(accepted):

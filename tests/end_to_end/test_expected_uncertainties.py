@@ -11,7 +11,7 @@ STEPS = (
     ("power-up", "power-up", ""),
     ("discrete-overvoltage", "inputs", 'conditions = { level = "9.9 V", hold = "2 s" }'),
     ("dimming-off-state", "unloaded outputs", ""),
-    ("dimming-sweep", "unloaded outputs", "conditions = { points = 51 }"),
+    ("dimming-sweep", "unloaded outputs", ""),
     ("dimming-flicker", "unloaded outputs", ""),
     ("dimming-open-wiper", "unloaded outputs", ""),
     ("trim-taps", "light load", 'conditions = { axes = ["pitch"], trials = 1 }'),
