@@ -81,6 +81,7 @@ def held_through(record: Record, setup: Setup, axis: TrimAxis) -> Iterator[Obser
             detail=f"{axis.title}, bus down to {_low_v(setup):.1f} V and back",
             doubts=doubts,
             captures=record.names,
+            pins=(axis.plus_pin, axis.minus_pin, setup.unit.power_pin),
         )
 
 
