@@ -13,7 +13,7 @@ from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, count, current_limit_a
 from test_plans.drawn import Stretch, draw_doubts, stretches_of, without_draw
 from test_plans.driving import LEAD_S, bring_up
-from test_plans.expected import reading
+from test_plans.expected import reading, typical
 from test_plans.model_gaps import without_limit, without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, magnitude, nothing
@@ -206,7 +206,7 @@ def _expected_step_v(setup: Setup) -> float:
     worst_v = 0.0
     for axis in drawn_axes(setup):
         facts = setup.bench.channels.get(voltage_signal(axis.name))
-        moved_v = setup.unit.limits["trim-bridge-resistance"].high * axis.rated_current_a
+        moved_v = typical(setup, "trim-bridge-resistance") * axis.rated_current_a
         if facts is not None:
             noise_v = facts.noise / math.sqrt(RATE_HZ * STEP_S / 2.0)
             worst_v = max(worst_v, math.hypot(facts.relative_bound * moved_v, 2.0 * noise_v))
@@ -215,11 +215,11 @@ def _expected_step_v(setup: Setup) -> float:
 
 def _expected_ohm(setup: Setup) -> float:
     """Return that of the bridge's resistance: of the step in voltage and of the current's gain."""
-    high_ohm = setup.unit.limits["trim-bridge-resistance"].high
+    bridge_ohm = typical(setup, "trim-bridge-resistance")
     worst_ohm = 0.0
     for axis in drawn_axes(setup):
         current = reading(setup, f"{axis.name}.current", axis.rated_current_a)
         gain = bounded(0.0, 2.0 * _expected_step_v(setup) / axis.rated_current_a, "step")
         relative = current.standard_uncertainty / axis.rated_current_a
-        worst_ohm = max(worst_ohm, math.hypot(gain.standard_uncertainty, relative * high_ohm))
+        worst_ohm = max(worst_ohm, math.hypot(gain.standard_uncertainty, relative * bridge_ohm))
     return worst_ohm

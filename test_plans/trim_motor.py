@@ -7,22 +7,23 @@ A shoot-through shorter than a sample is not seen; a pause between the direction
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Self
 
 from analysis.measurement import Doubt, Measurement, Observation, Result
-from analysis.uncertainty import Estimate, bounded, combined
+from analysis.uncertainty import Estimate
 from analysis.verdict import Cause
 from test_plans.bench_observation import bench_observation
 from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.driving import LEAD_S, Touch, apply_loads, axes_under_test, bring_up, drop_loads, in_turn, play_touches
-from test_plans.expected import reading, worst
+from test_plans.expected import reading, typical, worst
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import PromptAction, Rig
+from test_plans.sampled_time import interval, interval_in
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import MOTOR, voltage_signal
 from test_plans.switch_lines import trim_lines
@@ -39,6 +40,7 @@ from test_plans.trim_motor_readings import (
     peak,
     run_of,
     stop_time,
+    stopped_after,
 )
 from test_plans.trim_switches import duty_doubts, line_doubts, seat_words, switch_id
 
@@ -93,8 +95,8 @@ class TrimMotor:
             paths=RUN_PATH,
             bus=True,
             limits=(
-                ("trim-stop-time", 0.001),
-                ("trim-reversal-gap", 1.0 / RATE_HZ),
+                ("trim-stop-time", stopped_after(0.0, RATE_HZ, "expected").standard_uncertainty),
+                ("trim-reversal-gap", _expected_gap(setup)),
                 (
                     "trim-reversal-current",
                     worst(reading(setup, "unit.current.high", conforming_a(setup, CONDITION), samples=1)),
@@ -282,7 +284,7 @@ def _reversal_results(record: Record, seen: _Seen) -> Iterator[Result]:
             current, voltage = (peak(record, signal, *spikes) for signal in ("unit.current.high", "unit.voltage"))
             if on_s is not None and not run.tripped and math.isfinite(run.ended_s):
                 moved = record.doubts((voltage_signal(axis.name),), run.held.pressed_s, on_s)
-                gap = doubted(_gap(record, on_s - run.ended_s, after), *moved)
+                gap = doubted(interval_in(record, on_s - run.ended_s), *moved)
         for what, title, unit, found in (
             ("reversal-gap", "pause before it drives this way", "s", gap),
             ("reversal-current", "largest current of the unit at the reversal", "A", current),
@@ -298,10 +300,9 @@ def _reversal_results(record: Record, seen: _Seen) -> Iterator[Result]:
             )
 
 
-def _gap(record: Record, value_s: float, after: TrimSwitch) -> Estimate:
-    edges = (f"{record.name} {after.name}: {edge} between two samples" for edge in ("end", "begin"))
-    found = combined(value_s, ((bounded(0.0, 0.5 / RATE_HZ, edge), 1.0) for edge in edges))
-    return replace(found, captures=record.names)
+def _expected_gap(setup: Setup) -> float:
+    gap_s, clock_bound = typical(setup, "trim-reversal-gap"), setup.bench.clock_bound
+    return interval(gap_s, sample_rate_hz=RATE_HZ, clock_bound=clock_bound).standard_uncertainty
 
 
 def _press_doubts(record: Record, setup: Setup, axis: TrimAxis, run: Run) -> tuple[Doubt, ...]:

@@ -200,12 +200,17 @@ def stop_time(record: Record, axis: TrimAxis, run: Run, figures: MotorFigures, u
     fast = np.flatnonzero(np.abs(emf) > STOPPED_PART * running_v)
     blocks = int(fast[-1]) + 1 if fast.size else 0
     value_s = blocks * SMOOTH_S
-    inputs = (
-        bounded(0.0, SMOOTH_S, f"{record.name} {run.held.switch.name}: speed in 1 ms means"),
-        bounded(0.0, 1.0 / rate_hz, f"{record.name} {run.held.switch.name}: end of the drive"),
-    )
-    found = combined(value_s, ((part, 1.0) for part in inputs))
+    found = stopped_after(value_s, rate_hz, f"{record.name} {run.held.switch.name}")
     return replace(found, captures=record.names), blocks < n
+
+
+def stopped_after(value_s: float, rate_hz: float, where: str) -> Estimate:
+    """Return how long a motor turned on, with its budget: speed is looked at in means, the drive ends at a sample."""
+    inputs = (
+        bounded(0.0, SMOOTH_S, f"{where}: speed in 1 ms means"),
+        bounded(0.0, 1.0 / rate_hz, f"{where}: end of the drive"),
+    )
+    return combined(value_s, ((part, 1.0) for part in inputs))
 
 
 def _differences(figures: MotorFigures, facts: MotorFacts, run: Run) -> Iterator[str]:

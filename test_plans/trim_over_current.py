@@ -12,29 +12,22 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.measurement import Doubt, Measurement, Observation, Result
-from analysis.uncertainty import Estimate, bounded, combined
+from analysis.uncertainty import Estimate, bounded, combined, total
 from analysis.verdict import Cause
 from test_plans.conditions import bus_voltage_v, current_limit_a
 from test_plans.drawn import Stretch, draw_doubts, stretches_of, without_draw
 from test_plans.driving import LEAD_S, Touch, bring_up, play_touches
-from test_plans.expected import reading, worst
+from test_plans.expected import reading, typical, worst
 from test_plans.model_gaps import without_limit, without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, magnitude, nothing
 from test_plans.rig import Drawn, Rig
+from test_plans.sampled_time import interval, interval_in
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
 from test_plans.signals import voltage_signal
 from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import RATE_HZ, axis_signals, drawn_axes, drawn_functions, drawn_needs, hang_on
-from test_plans.trim_drive import (
-    Drive,
-    axis_observation,
-    between_samples,
-    drives_of,
-    rests,
-    sample_doubts,
-    time_measurement,
-)
+from test_plans.trim_drive import Drive, axis_observation, drives_of, rests, sample_doubts, time_measurement
 from test_plans.trim_drop_sweep import capture_name, first_seat
 from test_plans.trim_switches import seat_words, switch_id
 
@@ -112,7 +105,7 @@ class TrimOverCurrent:
             condition=CONDITION,
             limit_a=current_limit_a(setup, CONDITION, 6.0),
             most_a=most_a,
-            limits=(("trim-trip-current", _expected_a(setup)), ("trim-trip-time", 0.3e-3)),
+            limits=(("trim-trip-current", _expected_a(setup)), ("trim-trip-time", _expected_s(setup))),
             switches=[switch for axis in axes for switch in first_seat(axis)],
         )
 
@@ -288,11 +281,19 @@ def _trip_time(step: Step, setup: Setup, axis: TrimAxis) -> Estimate:
         )
     begun_s = (float(over[0]) - 0.5) / step.record.capture.sample_rate_hz
     ended_s = step.drive.end_s if step.tripped else step.told_until_s
+    return _with_rise(interval_in(step.record, ended_s - begun_s), setup)
+
+
+def _with_rise(carried: Estimate, setup: Setup) -> Estimate:
+    """Return a time from a step of the load's current, with what its rise leaves open."""
     facts = setup.bench.electronic_load
     slewed_s = _step_a(setup) / facts.slew_a_per_s if facts is not None else 0.0
-    carried = between_samples(ended_s - begun_s, step.record.names)
-    rise = bounded(0.0, slewed_s, "rise of the load's current")
-    return combined(carried.value, ((carried, 1.0), (rise, 1.0)))
+    return total(carried, bounded(0.0, slewed_s, "rise of the load's current"))
+
+
+def _expected_s(setup: Setup) -> float:
+    time_s, clock_bound = typical(setup, "trim-trip-time"), setup.bench.clock_bound
+    return _with_rise(interval(time_s, sample_rate_hz=RATE_HZ, clock_bound=clock_bound), setup).standard_uncertainty
 
 
 def _trip_current(climb: Step, axis: TrimAxis, trip_time_s: float) -> tuple[Estimate, str]:
@@ -360,9 +361,9 @@ def _time_duration_s() -> float:
 
 
 def _expected_a(setup: Setup) -> float:
-    """Return the standard uncertainty that a trip current at the end of its limit will have, in A."""
+    """Return the standard uncertainty that a trip current will have, in A."""
     levels = _staircase_a(setup)
     half_a = 0.5 * (levels[1] - levels[0])
-    high_a = setup.unit.limits["trim-trip-current"].high
-    read = worst(*(reading(setup, f"{axis.name}.current", high_a) for axis in drawn_axes(setup)))
+    trip_a = typical(setup, "trim-trip-current")
+    read = worst(*(reading(setup, f"{axis.name}.current", trip_a) for axis in drawn_axes(setup)))
     return math.hypot(half_a / math.sqrt(3.0), read)
