@@ -99,13 +99,14 @@ def observe(observation: Observation, *, procedure: str, attempt: int = 1, manda
     doubts = observation.doubts
     if trials == 0 and not doubts:
         doubts = (Doubt(reason="it was not tried once", cause=Cause.BENCH),)
-    reasons = _reasons(doubts)
+    reasons, next_step = _reasons(doubts), _next_step(doubts)
     if doubts:
         verdict, cause = _doubtful(doubts)
     elif failures:
         blamed = observation.cause_if_failed
         verdict, cause = (Verdict.FAIL if blamed is Cause.UNIT else Verdict.INCONCLUSIVE), blamed
         reasons = (observation.detail or f"{failures} of {trials} trials failed",)
+        next_step = "" if blamed is Cause.UNIT else observation.next_step
     else:
         verdict, cause = Verdict.PASS, None
     return Finding(
@@ -123,7 +124,7 @@ def observe(observation: Observation, *, procedure: str, attempt: int = 1, manda
         trials=trials,
         failures=failures,
         reasons=reasons,
-        next_step=_next_step(doubts),
+        next_step=next_step,
         pins=observation.pins,
         notes=observation.notes,
         mandatory=mandatory,
@@ -213,7 +214,10 @@ def _reasons(doubts: Iterable[Doubt]) -> tuple[str, ...]:
 
 
 def _next_step(doubts: Iterable[Doubt]) -> str:
+    """Return the step of the doubt that weighs most; where the unit is proved, no other one is left to take."""
     ranked = sorted(doubts, key=lambda doubt: -_WEIGHT[doubt.cause])
+    if ranked and ranked[0].cause is Cause.UNIT:
+        ranked = [doubt for doubt in ranked if doubt.cause is Cause.UNIT]
     return next((doubt.next_step for doubt in ranked if doubt.next_step), "")
 
 

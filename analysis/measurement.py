@@ -72,7 +72,8 @@ class Observation:
     """A logical result: exact, `failures` out of `trials`; it holds when there is no failure.
 
     `statement` says what must hold ("follows its stimulus"), `detail` what was seen instead.
-    `cause_if_failed` is UNIT unless the observation is about the bench itself.
+    `cause_if_failed` is UNIT unless the observation is about the bench itself, or can't tell; `next_step` then is the
+    one step that would mend or decide it.
     """
 
     id: str
@@ -84,6 +85,7 @@ class Observation:
     detail: str = ""
     source: str = ""
     cause_if_failed: Cause = Cause.UNIT
+    next_step: str = ""
     doubts: tuple[Doubt, ...] = ()
     captures: tuple[str, ...] = ()
     pins: tuple[str, ...] = ()

@@ -93,7 +93,8 @@ class TextProgress:
         remaining_s = max(0.0, self._ends_s - elapsed_s)
         status = f"[{clock(elapsed_s)} gone, {clock(remaining_s)} to go] {self._stage}: {self._procedure}"
         if readings is not None and not math.isnan(readings.unit_voltage_v):
-            status += f"  unit {readings.unit_voltage_v:.2f} V {readings.unit_current_a:.2f} A"
+            volts, amps = (round(shown, 2) + 0.0 for shown in (readings.unit_voltage_v, readings.unit_current_a))
+            status += f"  unit {volts:.2f} V {amps:.2f} A"  # adding nought takes the sign off a rounded one
         return status
 
     def _line(self, text: str) -> None:

@@ -1,6 +1,6 @@
-"""Bench time over wall time of the plan, memory, size of captures and report, and how they grow.
+"""Bench time over wall time of the plan, memory, size of captures and report, against what the project promises.
 
-Runs `acceptance` and a short part of it in one process each, one core, and prints ratios.
+Runs `acceptance` and two parts of it in one process each, one core; how they grow is `growth.py`'s.
 Run: python benchmarks/acceptance.py
 """
 
@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 SERIAL = "SIM-0147"
+PROMISED_RATIO, PROMISED_MEMORY_MB, PROMISED_CAPTURES_MB, PROMISED_REPORT_MB = 40.0, 500.0, 80.0, 3.0
 
 
 def run(records: Path, *words: str) -> dict[str, Any]:
@@ -53,6 +54,10 @@ def main() -> None:
                 f"peak {document['peak_memory_mb']:.0f} MB, captures {size_mb(record / 'captures'):.1f} MB, "
                 f"report {(record / 'report.html').stat().st_size / 1e6:.2f} MB"
             )
+    print(
+        f"promised of acceptance: x{PROMISED_RATIO:g}, at most {PROMISED_MEMORY_MB:g} MB, captures "
+        f"{PROMISED_CAPTURES_MB:g} MB, report {PROMISED_REPORT_MB:g} MB"
+    )
 
 
 if __name__ == "__main__":

@@ -17,7 +17,7 @@ from analysis.power import (
     legs_agree,
     readback_agrees,
 )
-from analysis.uncertainty import Estimate, bounded, combined, difference, exact, ratio
+from analysis.uncertainty import Estimate, bounded, combined, difference, exact, ratio, with_doubts
 from analysis.verdict import Cause
 from test_plans.bench_agreement import branch_check, expected_leads, read_back_current
 from test_plans.bench_observation import bench_observation
@@ -156,7 +156,13 @@ class BenchLeads:
             short,
             f"{flowing} with {set_v:.2f} V and {_limit_a(setup):.1f} A set",
         )
-        sense = checked("sense", difference(unit_v, setting) if short.agrees is not False else exact(math.nan))
+        limits = Doubt(
+            reason="the supply limits at this current, so its sense lead shows nothing",
+            cause=Cause.BENCH,
+            next_step="raise the supply's limit, or mend it, and run this step again",
+        )
+        regulated = short.agrees is not False
+        sense = checked("sense", difference(unit_v, setting) if regulated else with_doubts(exact(math.nan), limits))
         yield (
             "sense",
             "remote sense at the unit plug",

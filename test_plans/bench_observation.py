@@ -16,6 +16,7 @@ def bench_observation(
     captures: Sequence[str],
     doubts: Sequence[Doubt] = (),
     notes: Sequence[str] = (),
+    next_step: str = "mend what is named, with the unit unplugged, and run the bench's own steps again",
 ) -> Observation:
     """Return an observation about the bench itself: `wrong` names what does not hold, in words.
 
@@ -31,6 +32,7 @@ def bench_observation(
         detail="; ".join(wrong),
         source="bench sheet",
         cause_if_failed=Cause.BENCH,
+        next_step=next_step,
         doubts=tuple(dict.fromkeys(doubts)),
         captures=tuple(dict.fromkeys(captures)),
         notes=tuple(notes),

@@ -10,7 +10,7 @@ from analysis.uncertainty import Estimate, bounded, combined, resolved, total
 from analysis.verdict import Cause
 from test_plans.bus_ramp_readings import STAIR_S
 from test_plans.bus_standing import supply_doubts
-from test_plans.conditions import number
+from test_plans.conditions import number, required_limit
 from test_plans.delayed_crossing import Delay, crossing_on_ramp
 from test_plans.driving import POWER_UP_RATE_V_PER_S, bring_up
 from test_plans.expected import reading
@@ -256,7 +256,7 @@ def _picture(record: Record, setup: Setup) -> Curve:
 def _expected(setup: Setup, limit: str) -> float:
     rate = _rate(setup)
     return total(
-        reading(setup, "unit.voltage", setup.unit.limits[limit].high),
+        reading(setup, "unit.voltage", required_limit(setup, limit).high),
         resolved(0.0, rate * STAIR_S, "stair"),
         bounded(0.0, 0.5 * rate * REACTION_S, "reaction"),
     ).standard_uncertainty
@@ -265,9 +265,13 @@ def _expected(setup: Setup, limit: str) -> float:
 def _turns_v(setup: Setup) -> tuple[float, float, float]:
     """Return where the ramp begins, turns and ends: past both limits, and clear of the reset."""
     limits = setup.unit.limits
-    clear_v = limits["reset-voltage"].high + ABOVE_RESET_V if "reset-voltage" in limits else 0.0
-    low_v = max(clear_v, limits[DROP_OUT].high - 3.0 * BEYOND_V)
-    return limits[DROP_OUT].high + BEYOND_V, number(setup, "low_voltage_v", low_v), limits[RESTART].high + BEYOND_V
+    clear_v = required_limit(setup, "reset-voltage").high + ABOVE_RESET_V if "reset-voltage" in limits else 0.0
+    low_v = max(clear_v, required_limit(setup, DROP_OUT).high - 3.0 * BEYOND_V)
+    return (
+        required_limit(setup, DROP_OUT).high + BEYOND_V,
+        number(setup, "low_voltage_v", low_v),
+        required_limit(setup, RESTART).high + BEYOND_V,
+    )
 
 
 def _rate(setup: Setup) -> float:

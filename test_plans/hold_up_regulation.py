@@ -11,6 +11,7 @@ from itertools import pairwise
 from analysis.measurement import Curve, Doubt, Measurement, Result
 from analysis.uncertainty import Estimate, difference, product, ratio, scaled
 from test_plans.bus_standing import supply_doubts
+from test_plans.conditions import required_limit
 from test_plans.driving import POWER_UP_RATE_V_PER_S, bring_up
 from test_plans.expected import reading
 from test_plans.hold_up import (
@@ -174,7 +175,7 @@ def _input_power(record: Record, span: tuple[float, float]) -> Estimate:
 def _expected_efficiency(setup: Setup, highest_v: float, lowest_v: float) -> float:
     """Return the larger uncertainty of both ends of the bus, per cent."""
     output = held_output(setup)
-    least = setup.unit.limits[EFFICIENCY].low / 100.0
+    least = required_limit(setup, EFFICIENCY).low / 100.0
     worst = 0.0
     for bus_v in (highest_v, lowest_v):
         power_w = output.held_v * output.rated_current_a / least
@@ -193,7 +194,7 @@ def _expected_efficiency(setup: Setup, highest_v: float, lowest_v: float) -> flo
 def _levels_v(setup: Setup) -> tuple[float, ...]:
     """Return the bus voltages, from the highest the unit works at to just above where the output may drop out."""
     unit = setup.unit
-    lowest_v = unit.limits["hold-up-drop-out"].high + ABOVE_DROP_OUT_V
+    lowest_v = required_limit(setup, "hold-up-drop-out").high + ABOVE_DROP_OUT_V
     return (unit.highest_voltage_v, unit.nominal_voltage_v, unit.lowest_voltage_v, BETWEEN_V, lowest_v)
 
 

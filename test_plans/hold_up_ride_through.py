@@ -15,7 +15,7 @@ from analysis.measurement import Curve, Doubt, Observation, Result
 from analysis.uncertainty import Estimate, bounded, exact, product, ratio
 from analysis.verdict import Cause
 from test_plans.bus_standing import supply_doubts
-from test_plans.conditions import count, number
+from test_plans.conditions import count, number, required_limit
 from test_plans.driving import bring_up
 from test_plans.expected import reading, timed
 from test_plans.hold_up import (
@@ -160,7 +160,7 @@ def _breaks(record: Record, setup: Setup) -> tuple[Break, ...]:
     opened = [event.time_s for event in told if event.fields.get("path") == SupplyPath.OPEN.value]
     closed = [event.time_s for event in told if event.fields.get("path") == SupplyPath.RUN.value]
     output, rate_hz = held_output(setup), record.capture.sample_rate_hz
-    least_v = setup.unit.limits["hold-up-voltage"].low
+    least_v = required_limit(setup, "hold-up-voltage").low
     found = []
     for at_s, close_s in zip(opened, closed, strict=False):
         end_s = min(at_s + APART_S - READ_S, record.duration_s)
@@ -248,7 +248,7 @@ def _picture(record: Record, setup: Setup, breaks: tuple[Break, ...]) -> Curve:
 
 def _expected(setup: Setup) -> float:
     output = held_output(setup)
-    least_s = setup.unit.limits[LIMIT].low
+    least_s = required_limit(setup, LIMIT).low
     power = product(
         reading(setup, voltage_signal(output.name), output.held_v),
         reading(setup, current_signal(output.name), output.rated_current_a),

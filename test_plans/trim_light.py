@@ -234,6 +234,8 @@ def _above_bus_doubts(record: Record, axis: TrimAxis) -> tuple[Doubt, ...]:
     """
     for held in holds_of(record, axis):
         window = (held.pressed_s + SETTLE_S, held.released_s)
+        if spoilt := record.doubts((voltage_signal(axis.name),), *window):
+            return spoilt  # clipped, say: it shows its range, not its zero
         output, bus = record.mean(voltage_signal(axis.name), *window), record.mean("unit.voltage", *window)
         if difference(magnitude(output), bus).value > 0.0 and not agreement(difference(magnitude(output), bus)):
             return (

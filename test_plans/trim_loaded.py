@@ -146,6 +146,7 @@ class TrimLoaded:
             failures=int(check.agrees is False),
             detail=f"differs by {check.residue.value:.4f} A",
             cause_if_failed=Cause.BENCH,
+            next_step=f"measure the load of {axis.name}, and check its channels (bench-check)",
             doubts=check.residue.doubts,
             captures=record.names,
         )

@@ -204,6 +204,7 @@ class Unpowered:
             failures=0 if record.missing or voltage.value > 3.0 * voltage.standard_uncertainty else 1,
             detail=f"{voltage.value:.3f} V at the pins",
             cause_if_failed=Cause.UNDECIDED,
+            next_step="measure the polarity at the bench's plug with a meter, the unit unplugged",
             doubts=tuple(dict.fromkeys(doubts)),
             captures=record.names,
             pins=(setup.unit.power_pin, setup.unit.power_ground_pin),

@@ -252,3 +252,28 @@ def test_what_was_not_run_says_why():
         id="trim.run", procedure="trim", function="pitch trim", title="Trim", reason="power-up did not pass"
     )
     assert (finding.verdict, finding.cause, finding.reasons) == (Verdict.NOT_RUN, None, ("power-up did not pass",))
+
+
+def test_a_proved_fault_of_the_unit_leaves_no_step_of_a_lesser_doubt_to_take():
+    proved = Doubt(reason="gone with the unit isolated", cause=Cause.UNIT)
+    lesser = Doubt(reason="its line may be wrong", cause=Cause.UNDECIDED, next_step="measure the line")
+    finding = observe(
+        Observation(id="x", title="X", function="f", statement="holds", trials=1, failures=1, doubts=(lesser, proved)),
+        procedure="p",
+    )
+    assert (finding.verdict, finding.cause, finding.next_step) == (Verdict.FAIL, Cause.UNIT, "")
+
+
+@pytest.mark.parametrize(("blamed", "step"), [(Cause.BENCH, "mend it"), (Cause.UNDECIDED, "mend it"), (Cause.UNIT, "")])
+def test_a_failed_observation_tells_the_step_that_decides_unless_it_is_the_units(blamed, step):
+    observation = Observation(
+        id="x",
+        title="X",
+        function="",
+        statement="holds",
+        trials=1,
+        failures=1,
+        cause_if_failed=blamed,
+        next_step="mend it",
+    )
+    assert observe(observation, procedure="p").next_step == step

@@ -199,7 +199,8 @@ def test_an_open_sense_lead_is_found_as_such():
 def test_an_early_limit_is_found_and_not_called_a_sense_fault():
     found = leads(limited=True, amps=2.0)
     assert found["bench-leads.current-limit"].cause is Cause.BENCH
-    assert "not tried" in found["bench-leads.sense"].reasons[0]
+    assert found["bench-leads.sense"].reasons[0] == "the supply limits at this current, so its sense lead shows nothing"
+    assert found["bench-leads.sense"].next_step
 
 
 def unpowered(volts, *, isolation=None, shunt_a=None):
