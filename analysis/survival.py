@@ -63,15 +63,15 @@ class Shot:
 
     Args:
         name: what to call it in a sentence.
-        achieved: what stood at the pins.
-        disturbed_below_v: from here up the unit has to work anyway, so time spent there is no part of a disturbance.
-        behaved: whether it did what is required.
+        weaker: in which respects it was not surely at least as hard as asked (`too_weak`); nothing: it was.
+        harder: in which respects it was not surely at most as hard as asked (`too_hard`); nothing: it was.
+        behaved: whether the unit did what is required.
         spoilt: doubts about the shot itself, such as a clipped or gapped capture: it then shows nothing.
     """
 
     name: str
-    achieved: Achieved
-    disturbed_below_v: float
+    weaker: tuple[str, ...]
+    harder: tuple[str, ...]
     behaved: bool
     spoilt: tuple[Doubt, ...] = ()
 
@@ -118,7 +118,7 @@ def too_hard(asked: Sequence[Disturbance], achieved: Achieved, disturbed_below_v
     )
 
 
-def survival(asked: Sequence[Disturbance], shots: Sequence[Shot]) -> Survival:
+def survival(shots: Sequence[Shot]) -> Survival:
     """Return what shots show of one disturbance.
 
     A shot at least as hard as asked that the unit came through counts as a trial; one at most as hard that it did not
@@ -132,9 +132,7 @@ def survival(asked: Sequence[Disturbance], shots: Sequence[Shot]) -> Survival:
         if shot.spoilt:
             reasons += [f"{shot.name}: {doubt.reason}" for doubt in shot.spoilt]
             continue
-        lacking = (
-            too_weak(asked, shot.achieved) if shot.behaved else too_hard(asked, shot.achieved, shot.disturbed_below_v)
-        )
+        lacking = shot.weaker if shot.behaved else shot.harder
         if lacking:
             came = "came through a weaker shot" if shot.behaved else "did not come through a harder shot"
             reasons.append(f"{shot.name}: {came} than asked: {'; '.join(lacking)}")

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import pyvisa
 
 from bench.operator import Operator, SimulatedOperator
-from bench.sheets.bench_sheet import BenchSheet, ElectronicLoadSheet
+from bench.sheets.bench_sheet import BenchSheet, ElectronicLoadSheet, SupplySheet
 from instruments.avionics_bus import open_avionics_bus
 from instruments.capabilities import AvionicsBus, Identity, TextOutput
 from instruments.clock import Clock
@@ -24,6 +24,8 @@ from instruments.simulated.daq_device import SimulatedDaq
 from instruments.simulated.load_face import load_instrument
 from instruments.simulated.parameters import BenchParameters, TwinParameters
 from instruments.simulated.plant import Plant
+from instruments.simulated.port import SupplyPort
+from instruments.simulated.scpi_instrument import ScpiInstrument
 from instruments.simulated.serial_link import serve_serial
 from instruments.simulated.supply_face import supply_instrument
 from instruments.simulated.text_port import SimulatedTextPort
@@ -40,6 +42,7 @@ class OpenBench:
 
     supply: ScpiSupply
     load: ScpiElectronicLoad | None  # None: the bench has no electronic load
+    dip_source: ScpiSupply | None
     daq: SerialDaq
     bus: AvionicsBus | None
     text_line: TextOutput | None
@@ -67,41 +70,22 @@ def open_simulated_bench(
     name = sheet.daq.url.partition("://")[2]
     with ExitStack() as stack:
         stack.enter_context(serve_serial(name, device=device, clock=clock))
-        instrument = supply_instrument(
-            plant.supply,
-            max_voltage_v=sheet.supply.max_voltage_v,
-            max_current_a=sheet.supply.max_current_a,
-            limiting_bit=sheet.supply.limiting_bit,
-            overvoltage_bit=sheet.supply.overvoltage_bit,
-            list_points=sheet.supply.list_points,
-            shortest_dwell_s=sheet.supply.shortest_dwell_s,
-            sequence_bit=sheet.supply.sequence_bit,
-        )
-        devices = {sheet.supply.resource: instrument}
+        devices = {sheet.supply.resource: _simulated_supply(plant.supply, sheet.supply)}
+        if sheet.dip_source is not None and plant.dip_source is not None:
+            devices[sheet.dip_source.resource] = _simulated_supply(plant.dip_source, sheet.dip_source)
         if sheet.electronic_load is not None and plant.load is not None:
             devices[sheet.electronic_load.resource] = load_instrument(plant.load, load_ratings(sheet.electronic_load))
         manager = simulated_resource_manager(devices, clock)
         stack.callback(manager.close)
-        supply = open_supply(
-            sheet.supply.resource,
-            resource_manager=manager,
-            clock=clock,
-            ratings=SupplyRatings(
-                max_voltage_v=sheet.supply.max_voltage_v,
-                max_current_a=sheet.supply.max_current_a,
-                limiting_bit=sheet.supply.limiting_bit,
-                overvoltage_bit=sheet.supply.overvoltage_bit,
-                list_points=sheet.supply.list_points,
-                shortest_dwell_s=sheet.supply.shortest_dwell_s,
-                sequence_bit=sheet.supply.sequence_bit,
-            ),
-            name="supply",
-            time_out_s=sheet.supply.time_out_s,
-        )
+        supply = _open_supply(sheet.supply, "supply", manager, clock)
         stack.callback(_close, supply.close)
         load = _opened_load(sheet, manager, clock)
         if load is not None:
             stack.callback(_close, load.close)
+        dip_source = None
+        if sheet.dip_source is not None:
+            dip_source = _open_supply(sheet.dip_source, "dip source", manager, clock)
+            stack.callback(_close, dip_source.close)
         daq = open_daq(
             sheet.daq.url, clock=clock, ratings=daq_ratings(sheet), name="daq", time_out_s=sheet.daq.time_out_s
         )
@@ -124,6 +108,7 @@ def open_simulated_bench(
         yield OpenBench(
             supply=supply,
             load=load,
+            dip_source=dip_source,
             daq=daq,
             bus=bus,
             text_line=text_line,
@@ -133,6 +118,7 @@ def open_simulated_bench(
             identities={
                 "supply": supply.identify(),
                 **({"electronic load": load.identify()} if load is not None else {}),
+                **({"dip source": dip_source.identify()} if dip_source is not None else {}),
                 "daq": daq.identify(),
             },
             plant=plant,
@@ -167,6 +153,39 @@ def load_ratings(load: ElectronicLoadSheet) -> LoadRatings:
         input_header=load.input_header,
         protection_bit=load.protection_bit,
         reverse_bit=load.reverse_bit,
+    )
+
+
+def _simulated_supply(port: SupplyPort, sheet: SupplySheet) -> ScpiInstrument:
+    return supply_instrument(
+        port,
+        max_voltage_v=sheet.max_voltage_v,
+        max_current_a=sheet.max_current_a,
+        limiting_bit=sheet.limiting_bit,
+        overvoltage_bit=sheet.overvoltage_bit,
+        list_points=sheet.list_points,
+        shortest_dwell_s=sheet.shortest_dwell_s,
+        sequence_bit=sheet.sequence_bit,
+    )
+
+
+def _open_supply(sheet: SupplySheet, name: str, manager: pyvisa.ResourceManager, clock: Clock) -> ScpiSupply:
+    ratings = SupplyRatings(
+        max_voltage_v=sheet.max_voltage_v,
+        max_current_a=sheet.max_current_a,
+        limiting_bit=sheet.limiting_bit,
+        overvoltage_bit=sheet.overvoltage_bit,
+        list_points=sheet.list_points,
+        shortest_dwell_s=sheet.shortest_dwell_s,
+        sequence_bit=sheet.sequence_bit,
+    )
+    return open_supply(
+        sheet.resource,
+        resource_manager=manager,
+        clock=clock,
+        ratings=ratings,
+        name=name,
+        time_out_s=sheet.time_out_s,
     )
 
 

@@ -7,7 +7,7 @@ from bench.records.capture_header import CaptureHeader
 from bench.sampling import Sampler
 from bench.sheets.bench_sheet import BenchSheet
 from instruments.capabilities import DataAcquisition
-from test_plans.rig import BUS_SWITCH, SupplyPath
+from test_plans.rig import BUS_SWITCH, Source, SupplyPath
 
 
 class BenchSession:
@@ -25,6 +25,7 @@ class BenchSession:
         now: Callable[[], float],
         wait_until: Callable[[float], None],
         switched: Callable[[SupplyPath], None],
+        played: Callable[[Source], None],
     ) -> None:
         self._header = header
         self._sheet = sheet
@@ -35,6 +36,7 @@ class BenchSession:
         self._now = now
         self._wait_until = wait_until
         self._switched = switched
+        self._played = played
 
     @property
     def now_s(self) -> float:
@@ -76,6 +78,11 @@ class BenchSession:
             self._daq.set_digital(self._sheet.paths[path.value], True, at_sample=self._sample(at_s))
         self._switched(path)
         self._log(at_s, line=BUS_SWITCH, path=path.value)
+
+    def play_course(self, source: Source) -> None:
+        """Have a source play the course loaded into it from now on."""
+        self._played(source)
+        self._log(self.now_s, line=source.value, course=True)
 
     def quiet_bus(self, *, from_s: float, to_s: float) -> None:
         """Hold bench frames back in this stretch of capture time."""

@@ -53,6 +53,7 @@ class SchemaKind(StrEnum):
     AIRCRAFT = "aircraft"
     BENCH = "bench"
     PLAN = "plan"
+    PROFILE = "profile"
 
 
 def _version(wanted: bool) -> None:

@@ -202,6 +202,8 @@ def _print_check(check: PlanCheck) -> None:
             put(f"{'':36}{obstacle.what}")
         if step.ability is Ability.CANT:
             put(f"{'':36}cheapest missing: {step.cheapest_missing}")
+        for way in step.needs.ways:
+            put(f"{'':36}{way.sentence}")
         for remark in step.remarks:
             put(f"{'':36}{remark}")
         for sentence in step.leaves_untested:

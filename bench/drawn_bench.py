@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from bench.sheets.bench_file import LOAD_DEFECTS, MOTOR_DEFECTS, TEXT_DEFECTS
-from bench.sheets.bench_sheet import BenchSheet, SignalWiring
+from bench.sheets.bench_sheet import BenchSheet, SignalWiring, SupplySheet
 from bench.sheets.signals import RECEIVE_LINE
 from bench.sheets.simulation_sheet import BenchDefect, BenchSimulation
 from instruments.simulated.draw import keyed_uniform
@@ -46,7 +46,8 @@ def drawn_bench(unit: UnitSheet, sheet: BenchSheet, simulation: BenchSimulation,
     """Return a simulated bench whose true errors the seed draws inside the bounds of its sheet."""
     errors = _Errors(seed, simulation.error_part)
     return BenchParameters(
-        supply=_supply(sheet, simulation, errors),
+        supply=_supply(sheet.supply, "supply", simulation, errors),
+        dip_source=None if sheet.dip_source is None else _supply(sheet.dip_source, "dip source", simulation, errors),
         path=PathParameters(
             positive_ohm=sheet.lead_positive_ohm,
             negative_ohm=sheet.lead_negative_ohm,
@@ -55,6 +56,7 @@ def drawn_bench(unit: UnitSheet, sheet: BenchSheet, simulation: BenchSimulation,
                 for name, ohm in sheet.path_resistance_ohm.items()
             },
             bleed_ohm=sheet.bleed_ohm,
+            break_s=keyed_uniform(0.5, 1.0, seed, "bench", "bus switch") * sheet.switch_break_s,
         ),
         daq=DaqParameters(
             inputs={wire.channel: _input(wire, errors) for wire in sheet.signals.values()},
@@ -98,8 +100,7 @@ def drawn_bench(unit: UnitSheet, sheet: BenchSheet, simulation: BenchSimulation,
     )
 
 
-def _supply(sheet: BenchSheet, simulation: BenchSimulation, errors: _Errors) -> SupplyParameters:
-    supply = sheet.supply
+def _supply(supply: SupplySheet, name: str, simulation: BenchSimulation, errors: _Errors) -> SupplyParameters:
     return SupplyParameters(
         max_voltage_v=supply.max_voltage_v,
         max_current_a=supply.max_current_a,
@@ -107,12 +108,12 @@ def _supply(sheet: BenchSheet, simulation: BenchSimulation, errors: _Errors) -> 
         slew_up_v_per_s=supply.slew_up_v_per_s,
         slew_down_v_per_s=supply.slew_down_v_per_s,
         source_resistance_ohm=simulation.source_resistance_ohm,
-        set_gain_error=errors.within(supply.set_relative_bound, "supply set gain"),
-        set_offset_v=errors.within(supply.set_absolute_bound_v, "supply set offset"),
-        voltage_reading_gain_error=errors.within(supply.set_relative_bound, "supply voltage gain"),
-        voltage_reading_offset_v=errors.within(supply.set_absolute_bound_v, "supply voltage offset"),
-        current_reading_gain_error=errors.within(supply.current_relative_bound, "supply current gain"),
-        current_reading_offset_a=errors.within(supply.current_absolute_bound_a, "supply current offset"),
+        set_gain_error=errors.within(supply.set_relative_bound, f"{name} set gain"),
+        set_offset_v=errors.within(supply.set_absolute_bound_v, f"{name} set offset"),
+        voltage_reading_gain_error=errors.within(supply.set_relative_bound, f"{name} voltage gain"),
+        voltage_reading_offset_v=errors.within(supply.set_absolute_bound_v, f"{name} voltage offset"),
+        current_reading_gain_error=errors.within(supply.current_relative_bound, f"{name} current gain"),
+        current_reading_offset_a=errors.within(supply.current_absolute_bound_a, f"{name} current offset"),
     )
 
 

@@ -1,14 +1,14 @@
-"""What feeds the unit: the supply's setting and output, the bus switch, and the contactor that the watchdog holds.
+"""What feeds the unit: supply and dip source, the bus switch, and the contactor that the watchdog holds.
 
 It keeps what was last asked for, as nothing else on the bench knows it all. Knows no capture and no procedure.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from bench.sheets.bench_sheet import BenchSheet
-from instruments.capabilities import DataAcquisition, PowerSupply
+from instruments.capabilities import DataAcquisition, SequenceStep, SequencingSupply
 from instruments.errors import RatingExceededError
-from test_plans.rig import SupplyPath, SupplyReading
+from test_plans.rig import Source, SupplyPath, SupplyReading, Tread
 from test_plans.sheets import UnitSheet
 
 BEAT_PERIOD_S = 0.250  # design allows 0.5 s between beats
@@ -24,6 +24,7 @@ class Feed:
         sheet: wiring.
         unit: what it survives.
         supply: driver.
+        dip_source: driver; None: the bench has none.
         daq: driver, for bus switch and watchdog.
         now: bench time in s.
         wait_until: waits to a bench time, with all duties of waiting.
@@ -36,7 +37,8 @@ class Feed:
         *,
         sheet: BenchSheet,
         unit: UnitSheet,
-        supply: PowerSupply,
+        supply: SequencingSupply,
+        dip_source: SequencingSupply | None,
         daq: DataAcquisition,
         now: Callable[[], float],
         wait_until: Callable[[float], None],
@@ -46,6 +48,8 @@ class Feed:
         self._sheet = sheet
         self._unit = unit
         self._supply = supply
+        self._dip_source = dip_source
+        self._courses: dict[Source, tuple[float, float]] = {}  # loaded: the highest voltage in it, and the last
         self._daq = daq
         self._now = now
         self._wait_until = wait_until
@@ -65,8 +69,10 @@ class Feed:
 
     @property
     def most_volts_expected(self) -> float:
-        """What the unit's pins may show at most: what is set, or anything while they only discharge."""
-        return self.voltage_v if self._contactor_wanted else float("inf")
+        """What the unit's pins may show at most: what is set or loaded, or anything while they only discharge."""
+        if not self._contactor_wanted:
+            return float("inf")
+        return max(self.voltage_v, *(highest_v for highest_v, _ in self._courses.values()), 0.0)
 
     def beat_if_due(self, now_s: float) -> None:
         """Hold the contactor, where it is wanted, a little before its watchdog lets go."""
@@ -134,6 +140,53 @@ class Feed:
         """Take note of where the bus switch will stand once a scheduled switching has come."""
         self._path = path
 
+    def load_course(self, source: Source, treads: Sequence[Tread], current_limit_a: float) -> None:
+        """Load a course; the dip source is set to its begin and its output switched on, over-voltage first.
+
+        Raises:
+            RatingExceededError: more than the unit survives; the source's own ratings its driver holds.
+            KeyError: the bench has no dip source.
+        """
+        highest_v = max(tread.voltage_v for tread in treads)
+        self._check_unit_survives(highest_v)
+        driver = self._driver(source)
+        driver.load_sequence([SequenceStep(voltage_v=tread.voltage_v, dwell_s=tread.dwell_s) for tread in treads])
+        self._courses[source] = (highest_v, treads[-1].voltage_v)
+        if source is Source.DIP_SOURCE:
+            driver.set_current_limit(current_limit_a)
+            driver.set_voltage(treads[0].voltage_v)
+            driver.set_overvoltage(self._unit.survives_voltage_v)
+            driver.set_output(True)
+        self._changed()
+
+    def play_course(self, source: Source) -> None:
+        """Have a source play its course from now on."""
+        self._driver(source).start_sequence()
+
+    def end_course(self, source: Source) -> None:
+        """Give a course up; the supply stays at the voltage of its last step, the dip source goes off."""
+        driver = self._driver(source)
+        if source is Source.DIP_SOURCE:
+            driver.set_output(False)
+        driver.stop_sequence()
+        _, last_v = self._courses.pop(source)
+        if source is Source.SUPPLY:
+            self.voltage_v = last_v
+        self._changed()
+
+    def make_dip_source_safe(self) -> None:
+        """Switch the dip source off, where there is one."""
+        self._courses.pop(Source.DIP_SOURCE, None)
+        if self._dip_source is not None:
+            self._dip_source.make_safe()
+
+    def _driver(self, source: Source) -> SequencingSupply:
+        if source is Source.SUPPLY:
+            return self._supply
+        if self._dip_source is None:
+            raise KeyError(f"bench {self._sheet.name} has no dip source")
+        return self._dip_source
+
     def _open_bus_switch(self) -> None:
         for output in self._sheet.paths.values():
             self._daq.set_digital(output, False)
@@ -155,6 +208,7 @@ class Feed:
 
     def make_safe(self) -> None:
         """Switch the output off; what is driven from here on is nothing."""
+        self._courses.pop(Source.SUPPLY, None)
         self._supply.make_safe()
         self.voltage_v = 0.0
 

@@ -106,6 +106,15 @@ class StepCheck:
             "left_out": self.left_out.reason if self.left_out else "",
             "untested": self.left_out.untested if self.left_out else "",
             "leaves_untested": list(self.leaves_untested),
+            "profiles": [
+                {
+                    "profile": way.profile,
+                    "means": way.means.value if way.means else "",
+                    "lacking": way.lacking,
+                    "cheapest_missing": way.remedy,
+                }
+                for way in self.needs.ways
+            ],
         }
 
 

@@ -22,7 +22,7 @@ from bench.people import People
 from bench.sampling import Readings, Recorder, Sampler
 from bench.sheets.bench_sheet import BenchSheet
 from bench.way_out import take_every_step
-from instruments.capabilities import DataAcquisition, ElectronicLoad, PowerSupply
+from instruments.capabilities import DataAcquisition, ElectronicLoad, SequencingSupply
 from instruments.clock import Clock
 from instruments.errors import InstrumentError
 from test_plans.between import KIND
@@ -32,8 +32,10 @@ from test_plans.rig import (
     Drawn,
     LoadReading,
     PromptAction,
+    Source,
     SupplyPath,
     SupplyReading,
+    Tread,
 )
 from test_plans.sheets import Sense, UnitSheet
 from test_plans.signals import AIRSPEED
@@ -56,7 +58,8 @@ class BenchRig:
         *,
         sheet: BenchSheet,
         unit: UnitSheet,
-        supply: PowerSupply,
+        supply: SequencingSupply,
+        dip_source: SequencingSupply | None = None,
         load: ElectronicLoad | None = None,
         daq: DataAcquisition,
         bus: BusTraffic | None,
@@ -89,6 +92,7 @@ class BenchRig:
             sheet=sheet,
             unit=unit,
             supply=supply,
+            dip_source=dip_source,
             daq=daq,
             now=lambda: self.now_s,
             wait_until=self._wait_until,
@@ -194,6 +198,7 @@ class BenchRig:
                 now=lambda: self.now_s,
                 wait_until=self._wait_until,
                 switched=self._feed.switched,
+                played=self._feed.play_course,
             )
             self._attend()  # reports that came with the last samples belong to this capture
         except BaseException as error:
@@ -257,6 +262,14 @@ class BenchRig:
         """Tell who watches the unit what it is fed with now."""
         self._guard.set_voltage_v = self._feed.most_volts_expected
         self._watch_between()
+
+    def load_course(self, source: Source, treads: Sequence[Tread], current_limit_a: float) -> None:
+        """Load a course into a source; the dip source is set to its begin and on. Raises as `Feed.load_course`."""
+        self._feed.load_course(source, treads, current_limit_a)
+
+    def end_course(self, source: Source) -> None:
+        """Give a course up; the supply stays at its last voltage, the dip source goes off."""
+        self._feed.end_course(source)
 
     def hold_contactor(self) -> None:
         """Close the contactor through the watchdog, the bus switch open."""
@@ -403,6 +416,7 @@ class BenchRig:
             ("contactor open", self._daq.release_watchdog),
             ("bus switch open", lambda: self.connect(SupplyPath.OPEN)),
             ("supply off", self._feed.make_safe),
+            ("dip source off", self._feed.make_dip_source_safe),
             ("bus below 1 V", self._wait_for_discharge),
             ("loads and stimuli off", self._daq.make_safe),
         ]

@@ -2,8 +2,8 @@
 
 import contextlib
 import tempfile
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import partial
 from importlib.resources import files
 from pathlib import Path
@@ -22,6 +22,8 @@ FOLDERS = {
     "plan": files("test_plans") / "plans",
     "bench": files("bench") / "benches",
 }
+PROFILES = files("test_plans") / "profiles"
+PROFILE = "profile "  # role of a profile's copy: this, and the name that the plan has for it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +34,9 @@ class SheetNames:
     plan: str | None = None
     model: str | None = None
     aircraft: str | None = None
+    profiles: Mapping[str, str] = field(
+        default_factory=dict
+    )  # where profiles that the plan names stand, other than there
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,12 +127,16 @@ def read_sheets(names: SheetNames, refusals: Refusals, *, for_a_run: bool = True
             unit_simulation = refusals.tried(lambda: load.load_unit_simulation(model, margins=for_a_run))
             bench_simulation = refusals.tried(lambda: load.load_bench_simulation(bench_name, unit))
     plan_name = unit.acceptance_plan if names.plan is None else names.plan
-    plan = refusals.tried(lambda: load.load_plan(plan_name, PROCEDURES, unit, bench, unused=for_a_run))
+    plan = refusals.tried(
+        lambda: load.load_plan(plan_name, PROCEDURES, unit, bench, profiles=names.profiles, unused=for_a_run)
+    )
+    profiles = plan.profiles if plan is not None else {}
     named = (
         ("unit", model, unit),
         ("aircraft", aircraft_name, aircraft),
         ("plan", plan_name, plan),
         ("bench", bench_name, bench),
+        *((f"{PROFILE}{name}", names.profiles.get(name, name), profile) for name, profile in profiles.items()),
     )
     copies = [
         refusals.tried(partial(_copy, role, name, sheet.digest))
@@ -179,17 +188,22 @@ def sheets_of_record(copies: Sequence[SheetCopy], *, model: str | None = None) -
         what = f"no {', '.join(missing)} sheet" if missing else f"an altered {', '.join(altered)} sheet"
         raise RecordError(f"the record keeps {what}, so it can't be judged again.")
     with tempfile.TemporaryDirectory(prefix="boxproof-") as folder:
-        paths = {}
-        for role, copy in by_role.items():
-            path = Path(folder) / f"{role}.toml"
+        paths, profiles = {}, {}
+        for place, (role, copy) in enumerate(by_role.items()):
+            # A recorded course goes by its file's name; each copy has a folder of its own.
+            path = Path(folder) / str(place) / Path(copy.file).name
+            path.parent.mkdir()
             path.write_bytes(copy.text.encode())
             paths[role] = str(path)
+            if role.startswith(PROFILE):
+                profiles[role.removeprefix(PROFILE)] = str(path)
         return load_sheets(
             SheetNames(
                 model=paths["unit"] if model is None else model,
                 aircraft=paths["aircraft"],
                 plan=paths["plan"],
                 bench=paths["bench"],
+                profiles=profiles,
             ),
             for_a_run=False,
         )
@@ -221,7 +235,7 @@ def _no_bench() -> None:
 def _copy(role: str, name_or_path: str, digest: str) -> SheetCopy:
     """Return the copy a record keeps of the sheet that was read from this name or file and has this digest."""
     file = Path(name_or_path).name if load.is_file(name_or_path) else f"{name_or_path}.toml"
-    place = Path(name_or_path) if load.is_file(name_or_path) else FOLDERS[role] / file
+    place = Path(name_or_path) if load.is_file(name_or_path) else FOLDERS.get(role, PROFILES) / file
     with contextlib.suppress(OSError, UnicodeDecodeError):
         copy = copy_sheet(role, file, place.read_bytes())
         if copy.digest == digest:

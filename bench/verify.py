@@ -141,6 +141,7 @@ def _run(
         unit=sheets.unit,
         supply=opened.supply,
         load=opened.load,
+        dip_source=opened.dip_source,
         daq=opened.daq,
         bus=BusTraffic(opened.bus, sheets.unit.bus) if opened.bus is not None else None,
         airspeed=airspeed_source(
@@ -202,6 +203,8 @@ def _instrument(role: str, identity: Identity, sheets: RunSheets) -> InstrumentF
     }
     if bench.electronic_load is not None:
         known["electronic load"] = (bench.electronic_load.resource, bench.electronic_load.calibration)
+    if bench.dip_source is not None:
+        known["dip source"] = (bench.dip_source.resource, bench.dip_source.calibration)
     address, calibration = known[role]
     return InstrumentFacts(
         role=role,

@@ -136,6 +136,10 @@ class VoltageSequencer(Protocol):
         ...
 
 
+class SequencingSupply(PowerSupply, VoltageSequencer, Protocol):
+    """Both at once. One whose ratings give it no steps refuses every sequence."""
+
+
 class DataAcquisition(Protocol):
     """Inputs sampled on one clock; outputs set now or at a sample index of the running scan."""
 

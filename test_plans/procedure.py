@@ -6,6 +6,7 @@ from typing import Protocol, runtime_checkable
 
 from analysis.capture import Capture
 from analysis.measurement import Measurement, Result
+from test_plans.profile_way import Way
 from test_plans.rig import Rig
 from test_plans.sheets import Setup
 
@@ -45,6 +46,7 @@ class Needs:
     bus: bool = False  # the avionics bus
     airspeed: bool = False  # by the unit's route
     limits: tuple[tuple[str, float], ...] = ()  # (limit key, expected standard uncertainty)
+    ways: tuple[Way, ...] = ()  # how profiles of the bus are followed on this bench, or why one is not
     untested: tuple[str, ...] = ()  # sentences: what of its characteristic it can't show on a bench of this kind
 
 

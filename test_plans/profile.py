@@ -11,6 +11,7 @@ from analysis.survival import Disturbance
 
 RECORDED_LEVELS = 8
 RECORDED_STEP_S = 1e-4
+LEVEL_STEP_V = 0.05
 
 
 class Certainty(StrEnum):
@@ -151,6 +152,21 @@ class Profile:
             for level_v in sorted({level_v for level_v, _ in levels})
         )
 
+    def times_below(self, below_v: float) -> tuple[Disturbance, ...]:
+        """Return how long one try stands at or below each `LEVEL_STEP_V` from its lowest to `below_v`, slopes and all.
+
+        It bounds how hard a shot may be that still is no harder; open stretches count nothing.
+        """
+        course_v = np.sort(self.voltage_v(np.arange(0.0, self.duration_s, RECORDED_STEP_S)))
+        if self.lowest_v > below_v:
+            return ()
+        levels_v = np.arange(self.lowest_v, below_v + 1e-9, LEVEL_STEP_V)
+        counts = np.searchsorted(course_v, levels_v + 1e-9, side="right")
+        return tuple(
+            Disturbance(voltage_v=float(level_v), duration_s=float(n) * RECORDED_STEP_S)
+            for level_v, n in zip(levels_v, counts, strict=True)
+        )
+
     def _of_recorded(self, below_v: float) -> tuple[Disturbance, ...]:
         course_v = self.voltage_v(np.arange(0.0, self.duration_s, RECORDED_STEP_S))
         levels_v = np.linspace(self.lowest_v, below_v, RECORDED_LEVELS + 2)[1:-1]
@@ -172,3 +188,11 @@ class Behaviour(StrEnum):
     def class_letter(self) -> str:
         """ISO 16750-1:2018, clause 6; class E speaks of repair and is not for a bench to say."""
         return dict(zip(Behaviour, "ABCD", strict=True))[self]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Required:
+    """What a unit sheet requires of a model in one profile; None: nothing is asked of that."""
+
+    hold_up: Behaviour | None = None
+    logic: Behaviour | None = None

@@ -28,6 +28,7 @@ from test_plans.discretes_overvoltage import DiscreteOvervoltage
 from test_plans.discretes_patterns import DiscretePatterns
 from test_plans.discretes_toggles import DiscreteToggles
 from test_plans.discretes_widths import DiscretePulseWidth
+from test_plans.engine_start import EngineStart
 from test_plans.final_repeat import FinalRepeat
 from test_plans.ground_pin import GroundPin
 from test_plans.hold_up_drop_out import HoldUpDropOut
@@ -106,6 +107,7 @@ _ALL: tuple[Procedure, ...] = (
     HoldUpRegulation(),
     HoldUpRideThrough(),
     HoldUpDropOut(),
+    EngineStart(),
     BusRamp(),
     FinalRepeat(),
     Discharge(),

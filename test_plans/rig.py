@@ -18,7 +18,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 NOTHING_DRAWN = "nothing"  # what stands in a note for an electronic load that is off
 BUS_SWITCH = "bus switch"  # the line that a scheduled switching of the bus is logged under
@@ -32,6 +32,21 @@ class SupplyPath(StrEnum):
     RUN = "run"
     THROUGH_20_OHM = "20 ohm"
     HARD = "0.5 ohm"  # for a hard switch-on: stiff, and it bounds the peak
+    DIP_SOURCE = "dip source"  # a second source, for falls that are faster than the supply's
+
+
+class Source(StrEnum):
+    """What can play a course of the bus by its own clock."""
+
+    SUPPLY = "supply"
+    DIP_SOURCE = "dip source"
+
+
+class Tread(NamedTuple):
+    """A step of a course as a source plays it: as fast as it slews to a voltage, and there for so long in all."""
+
+    voltage_v: float
+    dwell_s: float
 
 
 class AirspeedFault(StrEnum):
@@ -116,6 +131,10 @@ class CaptureSession(Protocol):
         """Set the bus switch alone at a sample instant to come; the contactor stays held, also with `OPEN`."""
         ...
 
+    def play_course(self, source: Source) -> None:
+        """Have a source play the course loaded into it from now on, by its own clock."""
+        ...
+
     def quiet_bus(self, *, from_s: float, to_s: float) -> None:
         """Send no bench frame in this stretch; frames due in it go out at its end."""
         ...
@@ -170,6 +189,17 @@ class Rig(Protocol):
 
     def connect(self, path: SupplyPath) -> None:
         """Set the bus switch; the contactor closes with any path but open."""
+        ...
+
+    def load_course(self, source: Source, treads: Sequence[Tread], current_limit_a: float) -> None:
+        """Load a course into a source; the dip source, which then drives nothing yet, is set to its begin and on."""
+        ...
+
+    def end_course(self, source: Source) -> None:
+        """Give a course up: the supply stays at its last voltage, the dip source goes off.
+
+        The bus switch must not stand at the dip source.
+        """
         ...
 
     def hold_contactor(self) -> None:

@@ -10,6 +10,7 @@ from enum import StrEnum
 from types import MappingProxyType
 
 from analysis.finding import Limit
+from test_plans.profile import Profile, Required
 
 
 class Sense(StrEnum):
@@ -315,6 +316,7 @@ class UnitSheet:
     trim_rules: TrimRules | None = None  # None: no trims
     airspeed: Airspeed | None = None  # None: it takes none
     ground_current_a: float = 0.0  # the limit of the ground pin's resistance speaks of this much and more
+    profiles: Mapping[str, Required] = field(default_factory=dict)  # profile of the bus -> what is required in it
     acceptance_plan: str = "acceptance"  # the shipped plan that accepts a unit of this model
     digest: str = ""  # SHA-256 of the file
 
@@ -357,6 +359,7 @@ class Plan:
     airspeed_kt: float
     steps: tuple[Step, ...]
     shortened: bool = False  # it takes the most telling part of each function only
+    profiles: Mapping[str, Profile] = field(default_factory=dict)  # as its conditions name them
     digest: str = ""
 
     @property
@@ -414,6 +417,21 @@ class ElectronicLoadFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SourceFacts:
+    """What a source of the bus can follow."""
+
+    max_voltage_v: float
+    max_current_a: float
+    sink_current_a: float
+    slew_up_v_per_s: float
+    slew_down_v_per_s: float
+    set_relative_bound: float
+    set_absolute_bound_v: float
+    list_points: int  # most steps of a sequence it plays by its own clock; 0: none
+    shortest_dwell_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchFacts:
     """What procedures may know of the bench beyond its signals."""
 
@@ -437,8 +455,11 @@ class BenchFacts:
     reference_v: float
     reference_bound_v: float
     report_time_bound_s: float  # how well the host knows when a frame came
+    supply: SourceFacts
     electronic_load: ElectronicLoadFacts | None = None
     airspeed_wired: bool = False  # airspeed by text, voltage or contact has its line to the unit
+    dip_source: SourceFacts | None = None  # None: the bench has none, or no position of the bus switch for it
+    switch_break_s: float = 0.0  # of the bus switch, at most; 0: not stated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -75,6 +75,13 @@ def _paths(bench: BenchFile, file: str) -> Iterator[Problem]:
         if path.resistance > 0.0 and path.tolerance is None:
             key = f"{join_key('paths', name)}.tolerance"
             yield Problem(file, key, "is missing", 'add it, such as "1 %": currents are read as volts across it')
+    has_position, position = SupplyPath.DIP_SOURCE.value in bench.paths, join_key("paths", SupplyPath.DIP_SOURCE.value)
+    if bench.dip_source is None and has_position:
+        yield Problem(file, "dip-source", "is missing", f"add it: {position} leads to it")
+    if bench.dip_source is not None and not has_position:
+        yield Problem(file, position, "is missing", "add it: nothing else leads to [dip-source]")
+    if bench.dip_source is not None and bench.dip_source.resource == bench.supply.resource:
+        yield Problem(file, "dip-source.resource", "is that of the supply", "give the address of the second source")
     if SupplyPath.RUN.value not in bench.paths:
         yield Problem(file, "paths.run", "is missing", "add it: no unit can be powered without it")
 

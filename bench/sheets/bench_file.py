@@ -54,7 +54,7 @@ class ListTable(Table):
 
 
 class SupplyTable(Table):
-    """`[supply]`."""
+    """`[supply]`, and `[dip-source]`: a second one that the bus switch puts the unit on."""
 
     resource: Title
     time_out: PositiveSeconds
@@ -139,6 +139,12 @@ class ReferenceTable(Table):
 
     voltage: PositiveVolts
     bound: PositiveVolts
+
+
+class BusSwitchTable(Table):
+    """`[bus-switch]`: what holds for all its positions."""
+
+    break_time: PositiveSeconds  # at most, from one position let go to the next one made
 
 
 class LeadsTable(Table):
@@ -295,6 +301,8 @@ class BenchFile(Table):
     simulated: bool
     default_model: Name | None = None  # of a run that names no model
     supply: SupplyTable
+    dip_source: SupplyTable | None = None
+    bus_switch: BusSwitchTable | None = None
     daq: DaqTable
     electronic_load: ElectronicLoadTable | None = None
     bus: BusInterfaceTable | None = None

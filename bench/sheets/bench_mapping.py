@@ -3,7 +3,7 @@
 import math
 
 from bench.sheets.bench_check import motor_outputs
-from bench.sheets.bench_file import AdapterTable, BenchFile, LoadTable, MotorTable, SignalTable
+from bench.sheets.bench_file import AdapterTable, BenchFile, LoadTable, MotorTable, SignalTable, SupplyTable
 from bench.sheets.bench_sheet import (
     BenchSheet,
     BusSheet,
@@ -18,7 +18,7 @@ from bench.sheets.bench_sheet import (
 from bench.sheets.signals import RECEIVE_LINE
 from bench.sheets.simulation_sheet import BenchDefect, BenchSimulation
 from test_plans.rig import SupplyPath
-from test_plans.sheets import BenchFacts, ChannelFacts, ElectronicLoadFacts, LoadPosition, MotorFacts
+from test_plans.sheets import BenchFacts, ChannelFacts, ElectronicLoadFacts, LoadPosition, MotorFacts, SourceFacts
 from test_plans.signals import AIRSPEED, AIRSPEED_TEXT
 
 OPEN = "open"
@@ -36,7 +36,9 @@ def to_bench_sheet(bench: BenchFile, model: str, digest: str) -> BenchSheet:
         name=bench.name,
         title=bench.title,
         simulated=bench.simulated,
-        supply=_supply(bench),
+        supply=_supply(bench.supply),
+        dip_source=_supply(bench.dip_source) if bench.dip_source else None,
+        switch_break_s=bench.bus_switch.break_time if bench.bus_switch else 0.0,
         daq=_daq(bench),
         bus=_bus(bench) if adapter.bus is not None else None,
         text_line=_text_line(bench, adapter),
@@ -92,8 +94,7 @@ def to_bench_simulation(bench: BenchFile, model: str) -> BenchSimulation | None:
     )
 
 
-def _supply(bench: BenchFile) -> SupplySheet:
-    table = bench.supply
+def _supply(table: SupplyTable) -> SupplySheet:
     return SupplySheet(
         resource=table.resource,
         time_out_s=table.time_out,
@@ -315,4 +316,23 @@ def _facts(bench: BenchFile, adapter: AdapterTable) -> BenchFacts:
             or (AIRSPEED in adapter.stimuli and f"{AIRSPEED}.voltage" in adapter.signals)
             or AIRSPEED in adapter.switches
         ),
+        supply=_source(bench.supply),
+        dip_source=_source(bench.dip_source)
+        if bench.dip_source and SupplyPath.DIP_SOURCE.value in bench.paths
+        else None,
+        switch_break_s=bench.bus_switch.break_time if bench.bus_switch else 0.0,
+    )
+
+
+def _source(table: SupplyTable) -> SourceFacts:
+    return SourceFacts(
+        max_voltage_v=table.max_voltage,
+        max_current_a=table.max_current,
+        sink_current_a=table.sink_current,
+        slew_up_v_per_s=table.slew_up,
+        slew_down_v_per_s=table.slew_down,
+        set_relative_bound=table.voltage_accuracy[0],
+        set_absolute_bound_v=table.voltage_accuracy[1],
+        list_points=table.list.points if table.list else 0,
+        shortest_dwell_s=table.list.shortest_dwell if table.list else 0.0,
     )

@@ -8,7 +8,7 @@ from test_plans.sheets import BenchFacts, MotorFacts
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SupplySheet:
-    """The supply: address, ratings, accuracy, and where its status bits stand."""
+    """A supply: address, ratings, accuracy, and where its status bits stand."""
 
     resource: str  # VISA resource name
     time_out_s: float
@@ -142,6 +142,8 @@ class BenchSheet:
     title: str
     simulated: bool
     supply: SupplySheet
+    dip_source: SupplySheet | None = None  # at its own position of the bus switch
+    switch_break_s: float = 0.0  # of the bus switch, at most; 0: not stated
     daq: DaqSheet
     bus: BusSheet | None
     text_line: TextLineSheet | None

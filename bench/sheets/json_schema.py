@@ -8,6 +8,7 @@ from bench.sheets.aircraft_file import AircraftFile
 from bench.sheets.bench_file import BenchFile
 from bench.sheets.limit_text import LIMIT_QUANTITIES
 from bench.sheets.plan_file import CONDITIONS, PlanFile
+from bench.sheets.profile_file import ProfileFile
 from bench.sheets.unit_file import UnitFile
 
 SHEETS: dict[str, type[BaseModel]] = {
@@ -15,6 +16,7 @@ SHEETS: dict[str, type[BaseModel]] = {
     "aircraft": AircraftFile,
     "bench": BenchFile,
     "plan": PlanFile,
+    "profile": ProfileFile,
 }
 _CLOSED_LISTS = {"limits": tuple(LIMIT_QUANTITIES), "conditions": tuple(CONDITIONS)}
 

@@ -9,6 +9,7 @@ from functools import partial
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
+from types import MappingProxyType
 
 from bench.errors import Problem, SheetError
 from bench.sheets.aircraft_file import AircraftFile, check_aircraft, to_aircraft_sheet
@@ -16,7 +17,7 @@ from bench.sheets.bench_check import check_bench, check_bench_itself
 from bench.sheets.bench_file import BenchFile
 from bench.sheets.bench_mapping import to_bench_sheet, to_bench_simulation
 from bench.sheets.bench_sheet import BenchSheet
-from bench.sheets.plan_file import PlanFile, check_conditions_used, check_plan, to_plan
+from bench.sheets.plan_file import PlanFile, check_conditions_used, check_plan, named_profiles, to_plan
 from bench.sheets.plan_reach import check_reach
 from bench.sheets.profile_file import ProfileFile, check_profile, read_recorded, to_profile
 from bench.sheets.schema import checked
@@ -115,11 +116,13 @@ def load_plan(
     unit: UnitSheet | None = None,
     bench: BenchSheet | None = None,
     *,
+    profiles: Mapping[str, str] = MappingProxyType({}),
     unused: bool = True,
 ) -> Plan:
-    """Return a plan; `procedures` are all there are, by name.
+    """Return a plan with the profiles it names; `procedures` are all there are, by name.
 
     With unit and bench known, it is also held against them: axes and rheostats that exist, volts and amperes in reach.
+    `profiles` says where else those it names stand, as with the copies of a record.
     `unused`: whether conditions that their procedure does not read are refused.
     """
     source = _source(name_or_path, _plans(), "plan")
@@ -131,7 +134,17 @@ def load_plan(
         yield from check_reach(plan, unit, bench, label)
 
     file = checked(PlanFile, source, check)
-    return to_plan(file, source.digest)
+    found: dict[str, Profile] = {}
+    problems: list[Problem] = []
+    if unit is not None:
+        for name in named_profiles(file):
+            try:
+                found[name] = load_profile(profiles.get(name, name), unit)
+            except SheetError as error:
+                problems += error.problems
+    if problems:
+        raise SheetError(problems)
+    return to_plan(file, source.digest, found)
 
 
 def load_profile(name_or_path: str, unit: UnitSheet) -> Profile:
@@ -196,7 +209,7 @@ def list_defects(unit: UnitSimulation, bench: BenchSimulation) -> tuple[Defect, 
 
 def is_file(name_or_path: str) -> bool:
     """Say whether a sheet is named as a file rather than as a shipped one."""
-    return "/" in name_or_path or "\\" in name_or_path or name_or_path.lower().endswith(_SUFFIX)
+    return "/" in name_or_path or "\\" in name_or_path or name_or_path.lower().endswith((_SUFFIX, _RECORDED))
 
 
 def _unit_file(name_or_path: str, *, margins: bool) -> tuple[UnitFile, SheetSource]:

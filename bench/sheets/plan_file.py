@@ -1,6 +1,7 @@
 """A plan as it stands in TOML, what it must hold, and the `Plan` it becomes."""
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from types import MappingProxyType
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -19,6 +20,7 @@ from bench.sheets.units import (
     show,
 )
 from test_plans.procedure import Procedure
+from test_plans.profile import Profile
 from test_plans.sheets import Plan, Step, UnitSheet
 
 # Every condition a procedure may be given, and what its value is: a figure with a unit, a whole number, text, a list.
@@ -37,6 +39,7 @@ CONDITIONS: Mapping[str, Quantity | type] = {
     "load": str,
     "axes": tuple,
     "rheostats": tuple,
+    "profiles": tuple,
     "points": int,
     "edges": int,
     "pulses": int,
@@ -126,7 +129,13 @@ def condition_key(name: str) -> str:
     return f"{key}_{wanted.suffix}" if isinstance(wanted, Quantity) else key
 
 
-def to_plan(file: PlanFile, digest: str) -> Plan:
+def named_profiles(file: PlanFile) -> tuple[str, ...]:
+    """Return every profile of the bus that its steps name, each once."""
+    listed = (step.conditions.get("profiles", ()) for step in file.steps)
+    return tuple(dict.fromkeys(name for names in listed if isinstance(names, tuple) for name in names))
+
+
+def to_plan(file: PlanFile, digest: str, profiles: Mapping[str, Profile] = MappingProxyType({})) -> Plan:
     """Return the plan; figures in SI, their keys ending in the unit (`current_limit_a`)."""
     return Plan(
         name=file.name,
@@ -143,6 +152,7 @@ def to_plan(file: PlanFile, digest: str) -> Plan:
             )
             for step in file.steps
         ),
+        profiles=profiles,
         digest=digest,
     )
 
@@ -182,7 +192,9 @@ def _listed(key: str, name: str, value: Sequence[str], unit: UnitSheet, file: st
     known = {
         "axes": [axis.name for axis in unit.trims],
         "rheostats": [rheostat.name for rheostat in unit.rheostats],
-    }.get(name, [])
+    }.get(name)
+    if known is None:
+        return  # profiles are files of their own
     for place, entry in enumerate(value):
         if entry not in known:
             what = f'model {unit.model} has no "{entry}"'

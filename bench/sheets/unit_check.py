@@ -30,6 +30,7 @@ def check_unit(unit: UnitFile, file: str, *, margins: bool = True) -> Iterator[P
     yield from _trim_rules(unit, file)
     yield from check_airspeed(unit, file)
     yield from _reports(unit, file)
+    yield from _profiles(unit, file)
     sound_limits: set[str] = set()
     for name, limit in unit.limits.items():
         faults = list(_limit(name, limit, file))
@@ -37,6 +38,19 @@ def check_unit(unit: UnitFile, file: str, *, margins: bool = True) -> Iterator[P
         sound_limits |= set() if faults else {name}
     yield from _discrete_limits(unit, file)
     yield from check_simulation(unit, sound_limits if margins else frozenset(), file)
+
+
+def _profiles(unit: UnitFile, file: str) -> Iterator[Problem]:
+    """Yield profiles that ask for nothing, or for the hold-up output of a model that has none."""
+    held_up = any(output.held_at is not None for output in unit.outputs.values())
+    for name, entry in unit.profiles.items():
+        key = join_key("profiles", name)
+        if entry.hold_up is None and entry.logic is None:
+            yield Problem(file, key, "requires nothing", "give hold-up or logic, or take it out")
+        if entry.hold_up is not None and not held_up:
+            yield Problem(file, f"{key}.hold-up", "the model has no hold-up output", "take it out, or give held-at")
+        if entry.logic is not None and unit.bus is None:
+            yield Problem(file, f"{key}.logic", "the model reports nothing that would show it", "take it out")
 
 
 def pins_in_use(unit: UnitFile) -> Iterator[tuple[str, str]]:

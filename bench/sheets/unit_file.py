@@ -27,6 +27,9 @@ from bench.sheets.fields import (
 from bench.sheets.limit_text import AnyFigure
 from bench.sheets.simulation_file import SimulationTable
 from bench.sheets.units import PERCENT, VOLTAGE, Quantity
+from test_plans.profile import Behaviour
+
+BEHAVIOURS = tuple(behaviour.value for behaviour in Behaviour)
 
 
 class RatingsTable(Table):
@@ -234,6 +237,13 @@ class AirspeedTable(Table):
         return None if table is None else table.pin
 
 
+class ProfileTable(Table):
+    """An entry of `[profiles]`: what is required in a profile of the bus; a function left out is not asked for."""
+
+    hold_up: Literal[BEHAVIOURS] | None = None  # type: ignore[valid-type]  # the words of `Behaviour`
+    logic: Literal[BEHAVIOURS] | None = None  # type: ignore[valid-type]
+
+
 class LimitTable(Table):
     """An entry of `[limits]`; a side left out is open."""
 
@@ -268,6 +278,7 @@ class UnitFile(Table):
     inputs: dict[Name, InputTable] = Field(default_factory=dict)
     bus: BusTable | None = None
     airspeed: AirspeedTable | None = None
+    profiles: dict[Name, ProfileTable] = Field(default_factory=dict)
     limits: dict[Name, LimitTable]
     simulation: SimulationTable | None = None
 

@@ -15,6 +15,7 @@ from bench.sheets.unit_file import (
     TrimTable,
     UnitFile,
 )
+from test_plans.profile import Behaviour, Required
 from test_plans.sheets import (
     NO_BUS,
     Airspeed,
@@ -97,6 +98,13 @@ def to_unit_sheet(file: UnitFile, digest: str) -> UnitSheet:
         debounce_accepts_s=file.debounce.accepts if file.debounce else 0.0,
         debounce_rejects_s=file.debounce.rejects if file.debounce else 0.0,
         acceptance_plan=file.acceptance_plan,
+        profiles={
+            name: Required(
+                hold_up=None if entry.hold_up is None else Behaviour(entry.hold_up),
+                logic=None if entry.logic is None else Behaviour(entry.logic),
+            )
+            for name, entry in file.profiles.items()
+        },
         digest=digest,
     )
 

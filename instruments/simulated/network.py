@@ -1,4 +1,4 @@
-"""Supply, bus switch, leads and the unit's input as one circuit with one capacitor, solved in closed form.
+"""Supply or dip source, bus switch, leads and the unit's input as one circuit with one capacitor, in closed form.
 
     reference -- source ohm -- path ohm -- positive lead --+-- load (I0, G) --+
         |                                                  C                  |
@@ -6,15 +6,16 @@
 
 The supply's current is its constant-voltage current (reference - V) / R, held between -sink and +limit. With
 the sense pair at the pins R is source plus ground-pin resistance; at its own terminals the leads come in.
-The sense pair reaches the pins only with the bus switch at `run` and the contactor closed.
+The sense pair reaches the pins only with the bus switch at `run` and the contactor closed; the dip source, which has
+no sense pair, drives the same leads with the switch at its position. The one not switched to the unit stands open.
 Between events V(t) is a `Transient`; events are the set point's arrival, current limiting beginning or ending,
 over-voltage, a watched voltage, the end of a swing, and whatever changes the circuit.
 A load of constant power (a converter's input) is taken by its tangent, renewed whenever the voltage has moved by
 `POWER_BAND` of itself: the current is then within the square of that. Its conductance is negative, so behind a source
 that is soft, limits or is gone, the swing of a segment grows instead of dying away.
-Not modelled: a second source for dips at the bus switch, the 20 mF bank ahead of it (so a hard switch-on is only as
-hard as the supply and its leads). Inductance, contact bounce and travel, ripple that PWM outputs draw (loads count
-with their mean duty), capacitor series resistance; bleed and plug load stand directly across the capacitor.
+Not modelled: the 20 mF bank ahead of the bus switch (so a hard switch-on is only as hard as the supply and its leads),
+over-voltage of a source that is not switched to the unit. Inductance, contact bounce, ripple that PWM outputs draw
+(loads count with their mean duty), series resistance of capacitors; bleed and plug load stand across the capacitor.
 """
 
 import math
@@ -53,7 +54,7 @@ class Segment:
     start_ns: int
     voltage: Transient  # across the capacitor
     current: Transient  # in the leads, out of the supply
-    terminal: Transient  # volts at the supply's terminals
+    terminal: Transient  # volts at the supply's terminals, switched to the unit or not
     ground_ohm: float  # of the ground pin then plugged
 
 
@@ -78,14 +79,49 @@ class Watch:
         self.low_v, self.high_v = -math.inf, math.inf
 
 
-class InputNetwork:
-    """Satisfies `supply_stage.Circuit`. Every setter takes effect at the agenda's present time."""
+class Terminals:
+    """The circuit as one source sees it (satisfies `supply_stage.Circuit`)."""
 
-    def __init__(self, agenda: Agenda, supply: SupplyStage, path: PathParameters) -> None:
+    def __init__(self, network: "InputNetwork", source: SupplyStage) -> None:
+        self._network, self._source = network, source
+
+    def renew(self) -> None:
+        """Work out the course from now on, because something changed."""
+        self._network.renew()
+
+    def terminal_voltage_v(self) -> float:
+        """Return the voltage at the source's terminals."""
+        if self._network.drives(self._source):
+            return self._network.driven_terminal_v()
+        return self._source.reference_v() if self._source.output_on else 0.0
+
+    def sensed_voltage_v(self) -> float:
+        """Return the voltage at the sense point."""
+        if self._network.drives(self._source) and self._network.senses_pins():
+            return self._network.pin_voltage_v()
+        return self.terminal_voltage_v()
+
+    def supply_current_a(self) -> float:
+        """Return the current out of the source."""
+        return self._network.supply_current_a() if self._network.drives(self._source) else 0.0
+
+    def limiting(self) -> bool:
+        """Say whether the source limits its current."""
+        return self._network.drives(self._source) and self._network.limiting()
+
+
+class InputNetwork:
+    """Every setter takes effect at the agenda's present time."""
+
+    def __init__(
+        self, agenda: Agenda, supply: SupplyStage, path: PathParameters, dip_source: SupplyStage | None = None
+    ) -> None:
         self.history: Timeline[Segment] = Timeline(Segment(0, _NOTHING, _NOTHING, _NOTHING, 0.0))
         self.on_change: Callable[[], None] | None = None  # a new segment began
         self._agenda = agenda
         self._supply = supply
+        self._dip_source = dip_source
+        self._source = supply  # which of the two the bus switch leads to
         self._path = path
         self._segment = self.history.last
         self._mode = Mode.OFF
@@ -103,7 +139,8 @@ class InputNetwork:
         self._power_w = 0.0
         self._power_current_a = self._power_conductance_s = 0.0  # what stands for it in this segment
         self._power_band_v: tuple[float, float] | None = None
-        supply.attach(self)
+        for source in filter(None, (supply, dip_source)):
+            source.attach(Terminals(self, source))
 
     # --- what it is asked -------------------------------------------------------------------------
 
@@ -116,27 +153,26 @@ class InputNetwork:
         """Return the voltage between the unit's power pins (or at its plug) now."""
         return self.voltage_v() + self.supply_current_a() * self._ground_ohm
 
-    def terminal_voltage_v(self) -> float:
-        """Return the voltage at the supply's terminals now."""
-        segment = self._segment
-        return segment.terminal.at((self._agenda.now_ns - segment.start_ns) / NS_PER_S)
+    def drives(self, source: SupplyStage) -> bool:
+        """Say whether this source is the one that reaches the unit."""
+        return self._closed and source is self._source
 
-    def sensed_voltage_v(self) -> float:
-        """Return the voltage at the sense point now."""
-        return self.pin_voltage_v() if self._senses_pins() else self.terminal_voltage_v()
+    def driven_terminal_v(self) -> float:
+        """Return the voltage now at the terminals of the source that reaches the unit."""
+        return self.voltage_v() + self.supply_current_a() * (self._lead_ohm() + self._ground_ohm)
 
     def supply_current_a(self) -> float:
-        """Return the current out of the supply now."""
+        """Return the current in the leads now, out of whichever source drives them."""
         segment = self._segment
         return segment.current.at((self._agenda.now_ns - segment.start_ns) / NS_PER_S)
 
     def limiting(self) -> bool:
-        """Say whether the supply limits its current now."""
+        """Say whether the source that drives the unit limits its current now."""
         return self._mode is Mode.LIMIT
 
     @property
     def contactor_closed(self) -> bool:
-        """Whether the supply is connected to the unit's side."""
+        """Whether a source is connected to the unit's side."""
         return self._closed
 
     def moving(self) -> bool:
@@ -147,14 +183,25 @@ class InputNetwork:
     # --- what is done to it -----------------------------------------------------------------------
 
     def connect(
-        self, *, closed: bool, bleeding: bool, series_ohm: float, sense_at_pins: bool, plug_conductance_s: float
+        self,
+        *,
+        closed: bool,
+        bleeding: bool,
+        series_ohm: float,
+        sense_at_pins: bool,
+        plug_conductance_s: float,
+        from_dip_source: bool = False,
     ) -> None:
-        """Set whether the supply reaches the unit, the bleed, the bus switch's resistance, the sense, the plug load."""
+        """Set whether a source reaches the unit and which, bleed, the bus switch's resistance, sense, plug load."""
         bleed_s = 1.0 / self._path.bleed_ohm if bleeding else 0.0
+        source = self._dip_source if from_dip_source and self._dip_source is not None else self._supply
         wanted = (closed, series_ohm, sense_at_pins, plug_conductance_s + bleed_s)
-        if wanted != (self._closed, self._series_ohm, self._sense_at_pins, self._bench_conductance_s):
+        as_it_is = (self._closed, self._series_ohm, self._sense_at_pins, self._bench_conductance_s)
+        if wanted != as_it_is or source is not self._source:
+            voltage_v = self.voltage_v()
+            self._source = source
             self._closed, self._series_ohm, self._sense_at_pins, self._bench_conductance_s = wanted
-            self.renew()
+            self._begin(voltage_v)
 
     def plug(self, capacitance_f: float, ground_ohm: float) -> None:
         """Put a discharged unit's capacitor in: what the wiring held is shared with it."""
@@ -190,8 +237,9 @@ class InputNetwork:
 
     # --- how it is solved -------------------------------------------------------------------------
 
-    def _senses_pins(self) -> bool:
-        return self._closed and self._sense_at_pins and not self._supply.parameters.sense_open
+    def senses_pins(self) -> bool:
+        """Say whether the source that drives the unit regulates at its pins."""
+        return self._closed and self._sense_at_pins and not self._source.parameters.sense_open
 
     def _lead_ohm(self) -> float:
         return self._series_ohm + self._path.positive_ohm + self._path.negative_ohm
@@ -201,26 +249,27 @@ class InputNetwork:
         self._begin(voltage_v)
 
     def _begin(self, voltage_v: float) -> None:
-        supply, now_ns = self._supply, self._agenda.now_ns
-        reference = Transient(supply.reference_v(), supply.reference_slope_v_per_s(), 0.0, 1.0)
+        supply, now_ns = self._source, self._agenda.now_ns
+        reference = _reference(supply)
         self._take_tangent(voltage_v)
         if not (self._closed and supply.output_on):
             self._mode = Mode.OFF
             voltage, current, free = self._course(voltage_v, 0.0), _NOTHING, None
         else:
             loop_ohm = supply.parameters.source_resistance_ohm + self._ground_ohm
-            if not self._senses_pins():
+            if not self.senses_pins():
                 loop_ohm += self._lead_ohm()
             voltage, current, free = self._driven(voltage_v, reference, max(loop_ohm, LEAST_LOOP_OHM))
-        if self._closed:
-            terminal = voltage.plus(current.scaled(self._lead_ohm() + self._ground_ohm))
+        driven = voltage.plus(current.scaled(self._lead_ohm() + self._ground_ohm)) if self._closed else reference
+        if self.drives(self._supply):
+            terminal = driven
         else:
-            terminal = reference if supply.output_on else _NOTHING
+            terminal = _reference(self._supply) if self._supply.output_on else _NOTHING
         self._segment = Segment(now_ns, voltage, current, terminal, self._ground_ohm)
         self.history.put(now_ns, self._segment)
         if self._mode is Mode.LIMIT:
             supply.note_limiting()
-        self._plan_end(free)
+        self._plan_end(free, driven)
         if self.on_change is not None:
             self.on_change()
 
@@ -228,7 +277,7 @@ class InputNetwork:
         self, voltage_v: float, reference: Transient, loop_ohm: float
     ) -> tuple[Transient, Transient, Transient]:
         """Return voltage, current, and the current that voltage regulation alone would drive."""
-        supply = self._supply
+        supply = self._source
         limit_a, sink_a = supply.current_limit_a, supply.parameters.sink_current_a
         voltage = self._regulated(voltage_v, reference, loop_ohm)
         free = _free_current(voltage, reference, loop_ohm)
@@ -276,19 +325,21 @@ class InputNetwork:
             return Transient(voltage_v, net_a / self._capacitance_f, 0.0, 1.0)
         return _with_swing(net_a / total_s, 0.0, voltage_v, self._capacitance_f / total_s)
 
-    def _plan_end(self, free: Transient | None) -> None:
-        supply, segment = self._supply, self._segment
+    def _plan_end(self, free: Transient | None, driven: Transient) -> None:
+        supply, segment = self._source, self._segment
         voltage = segment.voltage
         end_s, self._at_end = LONGEST_STRETCH_S, None
         if voltage.swing != 0.0:
             end_s = min(end_s, SWINGS_LAST_TAUS * voltage.tau_s if voltage.tau_s > 0.0 else -voltage.tau_s)
-        arrival_ns = supply.arrival_ns()
+        # Arrivals of both: that of the supply ends its ramp in the history even where the other source drives.
+        arrivals_ns = [supply.arrival_ns(), self._supply.arrival_ns()]
+        arrival_ns = min((at_ns for at_ns in arrivals_ns if at_ns is not None), default=None)
         if arrival_ns is not None:
             end_s = min(end_s, (arrival_ns - segment.start_ns) / NS_PER_S)
         if free is not None:
             end_s = self._end_of_mode(free, end_s)
         if supply.output_on:
-            end_s = self._sooner(end_s, self._trip, segment.terminal, supply.overvoltage_setting_v, up=True)
+            end_s = self._sooner(end_s, self._trip, driven, supply.overvoltage_setting_v, up=True)
         if self._power_band_v is not None:
             low_v, high_v = self._power_band_v
             end_s = self._sooner(end_s, None, voltage, low_v, up=False)
@@ -305,7 +356,7 @@ class InputNetwork:
             self._alarm.clear()
 
     def _end_of_mode(self, free: Transient, horizon_s: float) -> float:
-        limit_a, sink_a = self._supply.current_limit_a, self._supply.parameters.sink_current_a
+        limit_a, sink_a = self._source.current_limit_a, self._source.parameters.sink_current_a
         if self._mode is Mode.LIMIT:
             bounds: tuple[tuple[float, bool], ...] = ((limit_a, False),)
         elif self._mode is Mode.SINK:
@@ -338,7 +389,7 @@ class InputNetwork:
             self._begin(self._settled_voltage_v())
 
     def _trip(self) -> None:
-        self._supply.trip()
+        self._source.trip()
         self._begin(self._settled_voltage_v())
 
     def _settled_voltage_v(self) -> float:
@@ -347,6 +398,10 @@ class InputNetwork:
         if course.swing != 0.0 and course.tau_s > 0.0 and dt_s >= (SWINGS_LAST_TAUS - 1e-6) * course.tau_s:
             return course.level + course.slope_per_s * dt_s
         return course.at(dt_s)
+
+
+def _reference(source: SupplyStage) -> Transient:
+    return Transient(source.reference_v(), source.reference_slope_v_per_s(), 0.0, 1.0)
 
 
 def _free_current(voltage: Transient, reference: Transient, loop_ohm: float) -> Transient:

@@ -36,6 +36,7 @@ class PathParameters:
     negative_ohm: float
     series_ohm: Mapping[str, float]  # bus-switch position -> extra series resistance; `open` is always there
     bleed_ohm: float  # on the contactor's rest contact, across the unit's side
+    break_s: float = 0.0  # of the bus switch, from one position let go to the next one made
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,6 +174,7 @@ class BenchParameters:
     """The simulated bench without the unit."""
 
     supply: SupplyParameters
+    dip_source: SupplyParameters | None = None  # second source, at its own position of the bus switch
     path: PathParameters
     daq: DaqParameters
     loads_ohm: Mapping[str, Mapping[str, float]]  # output or `plug` -> position -> true resistance

@@ -42,9 +42,11 @@ class Plant:
         self._agenda = Agenda()
         self._supply = SupplyStage(bench.supply, self._agenda)
         self.supply: SupplyPort = self._supply
+        self._dip_source = None if bench.dip_source is None else SupplyStage(bench.dip_source, self._agenda)
+        self.dip_source: SupplyPort | None = self._dip_source
         self._forgotten_ns = 0
-        self._network = InputNetwork(self._agenda, self._supply, bench.path)
-        self._relays = Relays(bench)
+        self._network = InputNetwork(self._agenda, self._supply, bench.path, self._dip_source)
+        self._relays = Relays(bench, self._agenda)
         self._pins = StimulusPins(
             self._agenda,
             bench.daq.outputs,
@@ -219,8 +221,8 @@ class Plant:
 
     @property
     def output_on(self) -> bool:
-        """Whether the supply's output is on."""
-        return self._supply.output_on
+        """Whether the output of any source is on."""
+        return any(source.output_on for source in filter(None, (self._supply, self._dip_source)))
 
     @property
     def contactor_closed(self) -> bool:
@@ -262,6 +264,7 @@ class Plant:
             series_ohm=self._relays.path_ohm(),
             sense_at_pins=self._relays.path_is_run(),
             plug_conductance_s=1.0 / self._relays.load_ohm(PLUG),
+            from_dip_source=self._relays.path_is_dip_source(),
         )
 
     def _electronic_load(self) -> LoadStage | None:

@@ -1,16 +1,19 @@
 """The bench's relays as its digital outputs work them: bus switch, load resistors, arm relay, switch contacts.
 
-Relays that are on together stand in parallel; none on is open.
-Not modelled: travel and bounce (a relay is where it was sent), contact resistance beyond the sheet's.
+Relays that are on together stand in parallel; none on is open. The bus switch breaks at once and makes a little later.
+Not modelled: travel of any other relay (it is where it was sent), bounce, contact resistance beyond the sheet's.
 """
 
 import math
 from collections.abc import Callable, Iterable
+from functools import partial
 
+from instruments.simulated.agenda import Agenda, Order, to_ns
 from instruments.simulated.dimmer_stage import Load
 from instruments.simulated.parameters import BenchParameters, DigitalOutputParameters
 
 RUN = "run"
+DIP_SOURCE = "dip source"
 PLUG = "plug"
 GROUND = "ground"  # the load at the channel between the ground pins
 LINES = "lines"  # the loads of all stimulus pins, on one relay
@@ -19,7 +22,7 @@ LINES = "lines"  # the loads of all stimulus pins, on one relay
 class Relays:
     """State of every relay; the callbacks say what kind of thing changed."""
 
-    def __init__(self, bench: BenchParameters) -> None:
+    def __init__(self, bench: BenchParameters, agenda: Agenda) -> None:
         self.on_path: Callable[[], None] | None = None  # bus switch, plug load or watchdog
         self.on_load: Callable[[], None] | None = None  # load of an output, or the arm relay
         self.on_press: Callable[[str, bool], None] | None = None
@@ -28,7 +31,9 @@ class Relays:
         self.drawn_ohm = math.inf  # what the electronic load conducts now
         self.watchdog = False
         self._bench = bench
+        self._agenda = agenda
         self._on: dict[int, DigitalOutputParameters] = {}
+        self._making: dict[int, int] = {}  # output of a bus-switch position under way -> when it makes, in ns
 
     @property
     def armed(self) -> bool:
@@ -52,6 +57,10 @@ class Relays:
     def path_is_run(self) -> bool:
         """Say whether the bus switch is at `run` and nothing else."""
         return self._positions() == [RUN]
+
+    def path_is_dip_source(self) -> bool:
+        """Say whether the bus switch is at the dip source."""
+        return DIP_SOURCE in self._positions()
 
     def load_ohm(self, output: str) -> float:
         """Return the resistance switched to an output (or `plug`); infinite when open. The arm relay is not in it.
@@ -107,8 +116,15 @@ class Relays:
         relay = self._bench.daq.digital_outputs.get(output)
         if relay is None:
             raise ValueError(f"plant: no digital output {output} is wired. Check the bench sheet.")
-        if on == (output in self._on):
+        if on == (output in self._on or output in self._making):
             return
+        if on and relay.action == "path" and self._bench.path.break_s > 0.0:
+            made_ns = self._agenda.now_ns + to_ns(self._bench.path.break_s)
+            self._making[output] = made_ns
+            self._agenda.at(made_ns, Order.BENCH, partial(self._make, output, made_ns))
+            return
+        if self._making.pop(output, None) is not None:
+            return  # let go before it was made
         if on:
             self._on[output] = relay
         else:
@@ -125,6 +141,12 @@ class Relays:
             _call(self.on_path)
         else:
             _call(self.on_load)
+
+    def _make(self, output: int, made_ns: int) -> None:
+        if self._making.get(output) == made_ns:
+            del self._making[output]
+            self._on[output] = self._bench.daq.digital_outputs[output]
+            _call(self.on_path)
 
     def _loads(self, output: str) -> list[str]:
         positions = self._bench.loads_ohm.get(output, {})

@@ -23,7 +23,8 @@ def dip(level_v: float, duration_s: float, *, base_v: float = 12.2, u_v: float =
 
 
 def shot(achieved: Achieved, *, behaved: bool, name: str = "shot 1", spoilt: tuple[Doubt, ...] = ()) -> Shot:
-    return Shot(name=name, achieved=achieved, disturbed_below_v=10.0, behaved=behaved, spoilt=spoilt)
+    weaker, harder = too_weak(DIP, achieved), too_hard(DIP, achieved, 10.0)
+    return Shot(name=name, weaker=weaker, harder=harder, behaved=behaved, spoilt=spoilt)
 
 
 def test_a_shot_deeper_and_longer_by_more_than_u_is_hard_enough() -> None:
@@ -60,38 +61,38 @@ def test_every_part_of_a_profile_counts_for_itself() -> None:
 
 
 def test_a_survived_hard_shot_passes() -> None:
-    found = survival(DIP, [shot(dip(4.9, 0.052), behaved=True)])
+    found = survival([shot(dip(4.9, 0.052), behaved=True)])
     assert (found.trials, found.failures, found.doubts) == (1, 0, ())
 
 
 def test_a_survived_weak_shot_is_the_benchs_debt() -> None:
-    found = survival(DIP, [shot(dip(5.1, 0.052), behaved=True)])
+    found = survival([shot(dip(5.1, 0.052), behaved=True)])
     assert found.trials == 0
     assert found.doubts[0].cause is Cause.BENCH
     assert "weaker" in found.doubts[0].reason
 
 
 def test_a_lost_hard_shot_is_no_failure() -> None:
-    found = survival(DIP, [shot(dip(4.0, 0.2), behaved=False)])
+    found = survival([shot(dip(4.0, 0.2), behaved=False)])
     assert (found.trials, found.failures) == (0, 0)
     assert found.doubts[0].cause is Cause.BENCH
 
 
 def test_a_lost_soft_shot_is_the_units_failure_even_after_a_survived_hard_one() -> None:
     shots = [shot(dip(4.9, 0.052), behaved=True), shot(dip(5.1, 0.045), behaved=False, name="shot 2")]
-    found = survival(DIP, shots)
+    found = survival(shots)
     assert (found.trials, found.failures, found.valid) == (2, 1, ("shot 1", "shot 2"))
 
 
 def test_a_spoilt_shot_shows_nothing() -> None:
     clipped = (Doubt(reason="unit.voltage is clipped", cause=Cause.BENCH),)
-    found = survival(DIP, [shot(dip(4.9, 0.052), behaved=True, spoilt=clipped)])
+    found = survival([shot(dip(4.9, 0.052), behaved=True, spoilt=clipped)])
     assert found.trials == 0
     assert "clipped" in found.doubts[0].reason
 
 
 def test_no_shot_is_no_pass() -> None:
-    assert survival(DIP, []).doubts
+    assert survival([]).doubts
 
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf])
@@ -118,7 +119,7 @@ def test_no_shot_that_was_too_weak_passes_and_none_too_hard_fails(
         expanded_voltage_v=u_v,
         expanded_time_s=0.0,
     )
-    found = survival(DIP, [shot(read, behaved=behaved)])
+    found = survival([shot(read, behaved=behaved)])
     asked = DIP[0]
     below_s = true.surely_below_s(asked.voltage_v + 1e-9)
     if found.trials and not found.failures:

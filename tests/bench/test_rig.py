@@ -93,6 +93,7 @@ def stand() -> Iterator[Stand]:
             unit=SHEETS.unit,
             supply=opened.supply,
             load=opened.load,
+            dip_source=opened.dip_source,
             daq=opened.daq,
             bus=BusTraffic(opened.bus, SHEETS.unit.bus),
             airspeed=airspeed_source(

@@ -24,7 +24,7 @@ def test_the_shipped_bench_wires_every_signal_of_the_model():
     assert (pitch.relative_bound, pitch.absolute_bound) == (0.003, 0.003)
     assert len(bench.switches) == len(set(bench.switches.values())) == 15
     assert set(bench.lines) == {*bench.switches, "bus.receive"}
-    assert bench.paths.keys() == {"run", "20 ohm", "0.5 ohm"}
+    assert bench.paths.keys() == {"run", "20 ohm", "0.5 ohm", "dip source"}
     assert bench.supply.max_current_a == 60.0
     assert bench.daq.noise_v == {10.0: 0.0003, 40.0: 0.001}
     assert len(bench.digest) == 64
@@ -36,8 +36,8 @@ def test_procedures_learn_of_the_bench_what_its_sheet_says():
     assert facts.loads["pitch"]["open"].resistance_ohm == math.inf
     assert facts.loads["plug"].keys() == {"open", "1.4 ohm"}
     assert {name for name, load in facts.loads["dc-1"].items() if load.to_reference} == {"10 kohm"}
-    assert facts.path_resistance_ohm == {"run": 0.0, "20 ohm": 20.0, "0.5 ohm": 0.5}
-    assert facts.path_resistance_bound == {"run": 0.0, "20 ohm": 0.01, "0.5 ohm": 0.05}
+    assert facts.path_resistance_ohm == {"run": 0.0, "20 ohm": 20.0, "0.5 ohm": 0.5, "dip source": 0.0}
+    assert facts.path_resistance_bound == {"run": 0.0, "20 ohm": 0.01, "0.5 ohm": 0.05, "dip source": 0.0}
     assert facts.clock_bound == 50e-6
     pitch = facts.channels["pitch.current"]  # 10 V range behind 0.5 A/V
     assert (pitch.quantity_unit, pitch.full_scale) == ("A", 5.0)

@@ -101,6 +101,7 @@ UNIT_DEFECTS = {
     "hold-up-inefficient": {"hold-up.efficiency": 78.0},
     "hold-up-limits-early": {"hold-up.limit_a": 3.5},
     "hold-up-drops-out-early": {"hold-up.drop_out_v": 6.15},
+    "hold-up-lost-at-engine-start": {"hold-up.drop_out_v": 8.3, "hold-up.restart_v": 9.0},
     "hold-up-restarts-late": {"hold-up.restart_v": 7.8},
     "dc-never-off": {"dc-1.floor_level": 0.9},
     "trim-leg-on-bus": {"roll.creep_v": 13.5, "roll.creep_s": 1e6},
@@ -230,7 +231,7 @@ def test_wires_lead_where_the_sheets_say(sheets):
     assert {action: actions.count(action) for action in actions} == {
         "press": 15,
         "arm": 1,
-        "path": 3,
+        "path": 4,
         "load": 40,
         "feed": 4,
         "draw": 4,

@@ -187,6 +187,7 @@ def test_a_look_is_answered_from_the_plant_recorded_and_logged_in_the_capture(un
             sheet=SECOND.bench,
             unit=SECOND.unit,
             supply=opened.supply,
+            dip_source=opened.dip_source,
             daq=opened.daq,
             bus=None,
             clock=opened.clock,

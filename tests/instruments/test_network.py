@@ -178,7 +178,7 @@ def test_sense_makes_good_the_leads_and_an_open_one_does_not():
         circuit.supply.set_output(True)
         circuit.at(0.2, lambda: circuit.network.set_unit_load(10.0, 0.0))
         circuit.run(0.4, 1e-3)
-        return circuit.network.pin_voltage_v(), circuit.network.terminal_voltage_v()
+        return circuit.network.pin_voltage_v(), circuit.network.driven_terminal_v()
 
     assert pins(sense_open=False) == pytest.approx((13.98, 14.16), abs=1e-9)
     assert pins(sense_open=True) == pytest.approx((13.80, 13.98), abs=1e-9)
