@@ -202,12 +202,12 @@ def _print_check(check: PlanCheck) -> None:
             put(f"{'':36}{obstacle.what}")
         if step.ability is Ability.CANT:
             put(f"{'':36}cheapest missing: {step.cheapest_missing}")
-        for way in step.needs.ways:
-            put(f"{'':36}{way.sentence}")
-        for remark in step.remarks:
-            put(f"{'':36}{remark}")
-        for sentence in step.leaves_untested:
-            put(f"{'':36}not tested: {sentence}")
+        ways, untested = (
+            (way.sentence for way in step.needs.ways),
+            (f"not tested: {one}" for one in step.leaves_untested),
+        )
+        for said in (*ways, *step.remarks, *untested):
+            put(f"{'':36}{said}")
     put(f"Bench time in all: {check.bench_time_s:.0f} s.")
     if check.not_tested:
         put(f"Not tested by this plan: {', '.join(check.not_tested)}.")

@@ -119,16 +119,18 @@ class Relays:
         if on == (output in self._on or output in self._making):
             return
         if on and relay.action == "path" and self._bench.path.break_s > 0.0:
-            made_ns = self._agenda.now_ns + to_ns(self._bench.path.break_s)
-            self._making[output] = made_ns
-            self._agenda.at(made_ns, Order.BENCH, partial(self._make, output, made_ns))
-            return
-        if self._making.pop(output, None) is not None:
-            return  # let go before it was made
+            self._begin_to_make(output)
+        elif self._making.pop(output, None) is None:  # else it is let go before it was made
+            self._switch(output, relay, on)
+
+    def _switch(self, output: int, relay: DigitalOutputParameters, on: bool) -> None:
         if on:
             self._on[output] = relay
         else:
             del self._on[output]
+        self._tell(relay, on)
+
+    def _tell(self, relay: DigitalOutputParameters, on: bool) -> None:
         if relay.action == "press":
             if not relay.dead and self.on_press is not None:
                 self.on_press(relay.target, on)
@@ -142,11 +144,15 @@ class Relays:
         else:
             _call(self.on_load)
 
+    def _begin_to_make(self, output: int) -> None:
+        made_ns = self._agenda.now_ns + to_ns(self._bench.path.break_s)
+        self._making[output] = made_ns
+        self._agenda.at(made_ns, Order.BENCH, partial(self._make, output, made_ns))
+
     def _make(self, output: int, made_ns: int) -> None:
         if self._making.get(output) == made_ns:
             del self._making[output]
-            self._on[output] = self._bench.daq.digital_outputs[output]
-            _call(self.on_path)
+            self._switch(output, self._bench.daq.digital_outputs[output], on=True)
 
     def _loads(self, output: str) -> list[str]:
         positions = self._bench.loads_ohm.get(output, {})
