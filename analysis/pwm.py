@@ -6,7 +6,7 @@ of small whole numbers, every period is rounded alike and nothing averages out.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,6 +35,7 @@ class Pwm:
         samples_per_period: resolution is its reciprocal; NaN for a constant level.
         averaged: whether periods average the rounding out; else `u_duty` is that of one period at its worst.
         interpolated: whether edges are slow enough to be located between samples.
+        interrupted: whether it went from one level to the other and yet pulsed no whole period; duty is NaN then.
         doubts: why duty or frequency can't be relied on.
     """
 
@@ -47,6 +48,7 @@ class Pwm:
     samples_per_period: float
     averaged: bool
     interpolated: bool
+    interrupted: bool = False
     doubts: tuple[Doubt, ...] = ()
 
     def duty_estimate(self, name: str, captures: tuple[str, ...] = ()) -> Estimate:
@@ -122,7 +124,7 @@ def pwm(
         return _hardly_pulsed(samples, levels, 0.5 * nominal_frequency_hz / sample_rate_hz)
     n_periods = (len(edges.positions) - 1) // 2
     if n_periods < 1:
-        return _unknown(levels, f"{len(edges.positions)} edges hold no whole period")
+        return _interrupted(levels, len(edges.positions))
     return _periodic(
         samples,
         sample_rate_hz,
@@ -248,8 +250,19 @@ def _hardly_pulsed(samples: Samples, levels: StateLevels, u_duty: float) -> Pwm:
     return _without_period(levels, duty, u_duty)
 
 
-def _unknown(levels: StateLevels, reason: str, *, cause: Cause = Cause.BENCH) -> Pwm:
-    return _without_period(levels, math.nan, math.nan, doubts=(Doubt(reason=reason, cause=cause),))
+def _unknown(levels: StateLevels, reason: str, *, cause: Cause = Cause.BENCH, next_step: str = "") -> Pwm:
+    doubt = Doubt(reason=reason, cause=cause, next_step=next_step)
+    return _without_period(levels, math.nan, math.nan, doubts=(doubt,))
+
+
+def _interrupted(levels: StateLevels, n_edges: int) -> Pwm:
+    """Return that a record neither pulses nor stands still; why can't be told from it."""
+    reason = f"{n_edges} edge{'s' if n_edges > 1 else ''} within the record: neither pulsed nor at one level throughout"
+    step = "see whether what drives it was commanded and supplied over the whole record"
+    return replace(
+        _unknown(levels, reason, cause=Cause.UNDECIDED, next_step=step),
+        interrupted=True,
+    )
 
 
 def _without_period(levels: StateLevels, duty: float, u_duty: float, *, doubts: tuple[Doubt, ...] = ()) -> Pwm:

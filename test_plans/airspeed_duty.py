@@ -10,7 +10,7 @@ from analysis.sampling_rate import averaging_rate_hz
 from analysis.uncertainty import Estimate, combined, difference, exact, scaled
 from analysis.verdict import Cause
 from test_plans.airspeed_line import SIGNAL as AIRSPEED_SIGNAL
-from test_plans.airspeed_line import arrival_doubts
+from test_plans.airspeed_line import arrival_doubts, reached
 from test_plans.bus_standing import supply_doubts
 from test_plans.driving import axes_under_test
 from test_plans.model_gaps import without_trim
@@ -181,7 +181,11 @@ def duty_found(record: Record, setup: Setup, place: tuple[TrimAxis, TrimSwitch],
 
 
 def duty_percent(record: Record, setup: Setup, place: tuple[TrimAxis, TrimSwitch], looked: Look) -> Estimate:
-    """Return the duty of an output in a look, per cent of the period."""
+    """Return the duty of an output in a look, per cent of the period.
+
+    One that drove for a part of the look only has none. That is the unit's fault where its switch line was closed, its
+    supply stood and airspeed reached it all the while; else nobody is blamed.
+    """
     axis, switch = place
     found = duty_found(record, setup, place, looked)
     if found is None:
@@ -193,6 +197,10 @@ def duty_percent(record: Record, setup: Setup, place: tuple[TrimAxis, TrimSwitch
         *record.doubts((voltage_signal(axis.name), "unit.voltage"), *looked.window_s),
         *line_doubts(record, held),
     ]
+    if found.interrupted and not doubts and reached(record) and not supply_doubts(record, setup, LIGHT):
+        where = f"from {looked.window_s[0]:.2f} to {looked.window_s[1]:.2f} s"
+        reason = f"{record.name}: {axis.title} did not drive throughout {where}, although {switch.name} was held closed"
+        return nothing(Doubt(reason=reason, cause=Cause.UNIT))
     name = f"{record.name} {axis.name} from {looked.pressed_s:.2f} s"
     return doubted(scaled(found.duty_estimate(name, record.names), 100.0), *doubts)
 

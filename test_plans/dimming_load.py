@@ -1,4 +1,4 @@
-"""Panel dimming under load: each output at full travel unloaded, at its rated load, short-circuited and let go again.
+"""Panel dimming under load: each output at full travel unloaded, at its rated load, shorted and let go again.
 
 All others are watched meanwhile. Currents are read as volts across the calibrated resistors. Levels are means, as a
 lamp sees them.
@@ -7,6 +7,7 @@ lamp sees them.
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 
@@ -33,6 +34,7 @@ RATE_HZ = 50_000.0
 CONDITION = "dimming-load"
 PHASES = ("before", "rated", "between", "short", "after")
 PHASE_S = 0.25
+SHORT_S = 1.0  # unless the step's condition `hold` says otherwise
 SETTLE_S = 0.05
 PHASE_NOTE = "dimming_phase"
 OUTER_PERCENT = 0.1  # of the samples at either end that a peak-to-peak value leaves out
@@ -57,7 +59,7 @@ class DimmingLoad:
 
     name = "dimming-load"
     title = "Panel dimming under load: regulation, ripple, short circuit and recovery"
-    conditions = ("voltage_v", "current_limit_a", "rheostats")
+    conditions = ("voltage_v", "current_limit_a", "rheostats", "hold_s")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the dimming's function."""
@@ -76,7 +78,7 @@ class DimmingLoad:
                 name=output.name,
                 signals=(*signals_of(setup), "unit.current.high"),
                 sample_rate_hz=RATE_HZ,
-                duration_s=PHASE_S * len(PHASES),
+                duration_s=sum(phases_s(setup).values()),
                 highest_v=highest_v(setup, volts),
             )
             for output in outputs
@@ -106,10 +108,10 @@ class DimmingLoad:
             positions = {"rated": rated_position(setup, output), "short": short_position(setup, output)}
             signals = (*signals_of(setup), "unit.current.high")
             with rig.capture(output.name, signals, sample_rate_hz=RATE_HZ) as session:
-                for number, phase in enumerate(PHASES):
+                for phase, end_s in zip(PHASES, accumulate(phases_s(setup).values()), strict=True):
                     rig.set_load(output.name, positions.get(phase, "open"))
                     session.note(**{PHASE_NOTE: phase})
-                    session.wait_until((number + 1) * PHASE_S)
+                    session.wait_until(end_s)
             rig.set_load(output.name, "open")
         rig.idle_inputs()
 
@@ -209,6 +211,11 @@ class DimmingLoad:
             if before.doubts or before.value >= LIT_V:
                 changes[sister.title] = relative_percent(_mean(record, setup, sister, windows, "short"), before)
         return changes
+
+
+def phases_s(setup: Setup) -> dict[str, float]:
+    """Return how long each phase lasts, in their order."""
+    return dict.fromkeys(PHASES, PHASE_S) | {"short": number(setup, "hold_s", SHORT_S)}
 
 
 def _highest_a(setup: Setup) -> float:

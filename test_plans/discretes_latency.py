@@ -28,6 +28,7 @@ from test_plans.latency_edges import (
     EdgeResult,
     Outcome,
     PinEdge,
+    Strays,
     bursts_of,
     pair,
 )
@@ -53,7 +54,7 @@ class Edges:
     """All edges of one discrete over all its captures, and contents that answered none."""
 
     results: tuple[EdgeResult, ...]
-    stray: int
+    stray: tuple[Strays, ...]
     captures: tuple[str, ...]
     doubts: tuple[Doubt, ...]
     timebase_bound: float  # of the sample clock, as a fraction
@@ -157,7 +158,8 @@ class DiscreteLatency:
         results: list[EdgeResult] = []
         doubts: list[Doubt] = []
         names: list[str] = []
-        stray, timebase_bound = 0, 0.0
+        stray: list[Strays] = []
+        timebase_bound = 0.0
         for name in self._captures(evidence, discrete):
             record = Record(evidence, name)
             doubts.extend(record.missing or record.doubts(pins_of((discrete,))))
@@ -177,10 +179,10 @@ class DiscreteLatency:
                 edges, bursts, record.reports(), discrete.report, timebase_bound=record.capture.timebase_bound
             )
             results.extend(paired)
-            stray += strays
+            stray.append(strays)
         return Edges(
             results=tuple(results),
-            stray=stray,
+            stray=tuple(stray),
             captures=tuple(names),
             doubts=tuple(dict.fromkeys(doubts)),
             timebase_bound=timebase_bound,
@@ -275,13 +277,19 @@ def _expected(setup: Setup) -> float:
 
 
 def _lost_contents(edges: Edges, discrete: Discrete) -> tuple[Doubt, ...]:
-    """Return the bench's doubts: a frame nobody decoded, a content without frame, a content without edge."""
+    """Return the doubts of frames and contents that do not belong together, or to no edge.
+
+    A frame nobody decoded and a content without frame are the bench's doing. A change that came by a frame, and so of
+    the unit, while the sampled pin stood still was either made up by the unit or is a disturbance between two samples.
+    """
     counts = {
         "frames of it were not decoded": len(edges.of(Outcome.NO_CONTENT)),
         "contents came without a frame on the receive line": len(edges.of(Outcome.NO_FRAME)),
-        "contents came without an edge at the pin": edges.stray,
+        "contents came with neither a frame on the receive line nor an edge at the pin": sum(
+            stray.unseen for stray in edges.stray
+        ),
     }
-    return tuple(
+    found = [
         Doubt(
             reason=f"{discrete.title}: {n} {what}",
             cause=Cause.BENCH,
@@ -289,7 +297,15 @@ def _lost_contents(edges: Edges, discrete: Discrete) -> tuple[Doubt, ...]:
         )
         for what, n in counts.items()
         if n
-    )
+    ]
+    if carried := sum(stray.carried for stray in edges.stray):
+        reason = f"{discrete.title}: {carried} changes came by frames on the receive line, without an edge at the pin"
+        step = (
+            f"take the stimulus off pin {discrete.pin}, hold the pin by a plain wire and watch its change counter: "
+            "if it still counts, it is the unit's"
+        )
+        found.append(Doubt(reason=reason, cause=Cause.UNDECIDED, next_step=step))
+    return tuple(found)
 
 
 def _wanted(setup: Setup) -> int:

@@ -63,6 +63,19 @@ class EdgeResult:
     latency_s: float = float("nan")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strays:
+    """Contents that tell of a change though no edge was at the pin.
+
+    Args:
+        carried: those a burst on the receive line can have carried, so that the unit sent them.
+        unseen: those nothing on the line can have carried, so that only the bench's host knows of them.
+    """
+
+    carried: int = 0
+    unseen: int = 0
+
+
 def bursts_of(line: NDArray[np.bool_], sample_rate_hz: float, bit_rate: int) -> tuple[Burst, ...]:
     """Return the bursts on a receive line (true while dominant), bool, shape (n,).
 
@@ -84,8 +97,8 @@ def bursts_of(line: NDArray[np.bool_], sample_rate_hz: float, bit_rate: int) -> 
 
 def pair(
     edges: Sequence[PinEdge], bursts: Sequence[Burst], reports: Sequence[Event], item: str, *, timebase_bound: float
-) -> tuple[tuple[EdgeResult, ...], int]:
-    """Return what became of each edge, and how many contents of `item` came without an edge.
+) -> tuple[tuple[EdgeResult, ...], Strays]:
+    """Return what became of each edge, and the contents of `item` that came without an edge.
 
     Args:
         edges: at the pin, in order of time, states alternating.
@@ -100,12 +113,12 @@ def pair(
     own = [place for place, event in enumerate(reports) if event.fields.get("item") == item]
     changes = _changes(reports, own, edges)
     taken: dict[int, int] = {}  # index of the edge to place of the content
-    stray = 0
+    stray: list[int] = []
     edge_times_s = [edge.time_s for edge in edges]
     for place in changes:
         index = _edge_for(reports[place], edges, edge_times_s)
         if index is None or index in taken:
-            stray += 1
+            stray.append(place)
         else:
             taken[index] = place
     skipped = _skipped([reports[place] for place in changes])
@@ -121,7 +134,8 @@ def pair(
             results.append(EdgeResult(edge=edge, outcome=Outcome.NO_CONTENT))
         else:
             results.append(EdgeResult(edge=edge, outcome=Outcome.NO_ANSWER))
-    return tuple(results), stray
+    carried = sum(carriers[place] is not None for place in stray)
+    return tuple(results), Strays(carried=carried, unseen=len(stray) - carried)
 
 
 def _changes(reports: Sequence[Event], own: Sequence[int], edges: Sequence[PinEdge]) -> list[int]:

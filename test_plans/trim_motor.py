@@ -103,7 +103,10 @@ class TrimMotor:
                 ),
                 ("trim-reversal-voltage", worst(reading(setup, "unit.voltage", volts, samples=1))),
             ),
-            untested=("which way the motors themselves turn: polarity is judged at the unit's pins",),
+            untested=(
+                "which way the motors themselves turn: polarity is judged at the unit's pins",
+                "current of a motor held at its end stop: worked out from the resistance of motor and bridge",
+            ),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:

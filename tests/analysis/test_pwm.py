@@ -213,3 +213,20 @@ def test_pulses_too_short_to_be_seen_every_time_give_a_duty_and_no_frequency(n_s
     assert found.u_duty == pytest.approx(0.0024)
     assert math.isnan(found.frequency_hz)
     assert found.doubts == ()
+
+
+@pytest.mark.parametrize(("low_from", "n_edges"), [(60, 1), (40, 2)])
+def test_a_level_that_changes_without_a_period_is_interrupted_and_nobody_is_blamed(low_from, n_edges):
+    samples = np.full(100, 13.8)
+    samples[low_from : 100 if n_edges == 1 else 70] = 0.0
+    found = measure(samples, 50_000.0, 240.0)
+    assert found.interrupted
+    assert math.isnan(found.duty)
+    (doubt,) = found.doubts
+    assert (doubt.cause, doubt.reason.split()[0]) == (Cause.UNDECIDED, str(n_edges))
+    assert doubt.next_step
+
+
+def test_a_level_that_stands_and_one_that_pulses_are_not_interrupted():
+    assert not measure(np.full(100, 13.8), 50_000.0, 240.0).interrupted
+    assert not measure(steps(207.37, 4_000, 0.1), 50_000.0, 240.0).interrupted

@@ -1,13 +1,15 @@
 """The dimming procedures on captures made of arrays: good units pass, and every wrong is put down to whose it is."""
 
+from itertools import accumulate
+
 import numpy as np
 import pytest
-from synthetic_captures import Scene, judged, results_of, setup_of, sheets
+from synthetic_captures import Scene, judged, results_of, setup_in, setup_of, sheets, shipped_plans
 
 from analysis.verdict import Cause, Verdict
 from test_plans.dimming_bench import sample_rate_hz
 from test_plans.dimming_levels import expected_level
-from test_plans.dimming_load import PHASE_NOTE, PHASE_S, PHASES
+from test_plans.dimming_load import PHASE_NOTE, phases_s
 from test_plans.dimming_map import _windows
 from test_plans.registry import PROCEDURES
 
@@ -15,6 +17,7 @@ UNIT = sheets().unit
 MAP = sheets().aircraft.dimming_map
 RATE_HZ = 50_000.0
 BUS_V = 13.8
+LASTS_S = phases_s(setup_of("dimming-load"))
 FREQUENCIES_HZ = {"pwm-1": 237.53, "pwm-2": 244.94, "pwm-3": 237.7, "pwm-4": 236.69}
 
 
@@ -163,25 +166,26 @@ def test_rounding_of_edges_that_beats_slowly_is_within_the_stated_uncertainty(fl
 
 def loaded(name, *, ohm=0.1, short_a=1.2, after=1.0, sister=1.0, ripple_v=0.06, sunk=False):
     """The phases of one output at full travel; pulses are left out: at full a good PWM stands at the bus."""
-    scene = steady(name, PHASE_S * len(PHASES), RATE_HZ, limit_a=6.0)
+    begins_s = dict(zip(LASTS_S, accumulate(LASTS_S.values(), initial=0.0), strict=False))
+    scene = steady(name, sum(LASTS_S.values()), RATE_HZ, limit_a=6.0)
     scene.signal("unit.current.high", 0.3)
     wipers(scene, {entry.name: 5.0 for entry in UNIT.rheostats})
-    phase = np.minimum((scene.times_s / PHASE_S).astype(int), len(PHASES) - 1)
-    for number, entry in enumerate(PHASES):
-        scene.event("note", number * PHASE_S, 0.005, **{PHASE_NOTE: entry})
+    phase = np.searchsorted(list(begins_s.values()), scene.times_s, side="right") - 1
+    for entry, begins in begins_s.items():
+        scene.event("note", begins, 0.005, **{PHASE_NOTE: entry})
     for output in UNIT.dimming:
         full_v = BUS_V if output.frequency_hz else 12.0
         volts = np.full(scene.n, full_v)
         if output.name == name:
             parts = {"rated": 18.5 / (18.5 + ohm), "short": 0.5 * short_a / full_v, "after": after}
-            volts = full_v * np.array([parts.get(entry, 1.0) for entry in PHASES])[phase]
+            volts = full_v * np.array([parts.get(entry, 1.0) for entry in LASTS_S])[phase]
         elif output.name == "dc-2":
-            volts = np.where(phase == PHASES.index("short"), sister * full_v, full_v)
+            volts = np.where(phase == list(LASTS_S).index("short"), sister * full_v, full_v)
         if not output.frequency_hz:
             volts = volts + 0.5 * ripple_v * np.sin(2.0 * np.pi * 2000.0 * scene.times_s)
         scene.signal(f"{output.name}.voltage", volts)
     if sunk:
-        scene.signal("unit.voltage", np.where(phase == PHASES.index("short"), 9.0, BUS_V))
+        scene.signal("unit.voltage", np.where(phase == list(LASTS_S).index("short"), 9.0, BUS_V))
     return scene.capture()
 
 
@@ -191,6 +195,14 @@ def test_a_good_output_carries_its_load_limits_its_short_and_comes_back():
         assert {entry.verdict for entry in found.values()} == {Verdict.PASS}
         assert found[f"{name}.short-current"].value == pytest.approx(1.2, abs=0.01)
         assert found[f"{name}.regulation"].value == pytest.approx(0.07, abs=0.01)
+
+
+@pytest.mark.parametrize(("plan", "short_s"), [("acceptance", 1.0), ("quick", 0.25)])
+def test_a_short_is_held_for_a_second_and_in_the_quick_plan_only_until_it_is_read(plan, short_s):
+    setup = setup_in(shipped_plans()[plan], "dimming-load")
+    assert phases_s(setup)["short"] == short_s
+    needs = PROCEDURES["dimming-load"].needs(setup)
+    assert [capture.duration_s for capture in needs.captures] == pytest.approx([1.0 + short_s] * len(UNIT.dimming))
 
 
 def test_ripple_is_read_within_its_uncertainty_in_spite_of_noise():

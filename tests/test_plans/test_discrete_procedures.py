@@ -175,7 +175,10 @@ def test_pulses_that_were_not_at_the_pin_prove_nothing(capture):
     assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.UNDECIDED)
 
 
-def latency(*, latency_s=0.023, n_edges=120, answers=True, heard=True, hidden=0, clock_error=0.0, host_s=0.002):
+def latency(
+    *, latency_s=0.023, n_edges=120, answers=True, heard=True, hidden=0, clock_error=0.0, host_s=0.002, made_up=None
+):
+    """Every edge answered by one frame; `made_up`: a change told before the first edge, with its frame or without."""
     rate_hz = 50_000.0
     scene = Scene("discrete-1", 0.2 + 0.11 * n_edges + 0.5, rate_hz)
     pin, line = np.full(scene.n, 5.0), np.zeros(scene.n, dtype=bool)
@@ -186,6 +189,13 @@ def latency(*, latency_s=0.023, n_edges=120, answers=True, heard=True, hidden=0,
 
     frame(0.05)
     scene.report("discrete-1", 0.0525, state=False, counter=0)
+    if made_up is not None:
+        scene.report("discrete-1", 0.1025, state=True, counter=1)
+        scene.report("discrete-1", 0.1325, state=False, counter=2)
+    if made_up:
+        frame(0.1)
+        frame(0.13)
+    first_counter = 1 if made_up is None else 3
     for index in range(n_edges):
         at_s, active = 0.2 + 0.11 * index, index % 2 == 0
         scene.drive("discrete-1", at_s, 0.0 if active else 5.0)
@@ -196,7 +206,7 @@ def latency(*, latency_s=0.023, n_edges=120, answers=True, heard=True, hidden=0,
                 frame(at_s + latency_s - 0.001)  # another frame ahead of it, without a pause between
             if heard:
                 heard_s = (at_s + latency_s + host_s) * (1.0 - clock_error)
-                scene.report("discrete-1", heard_s, state=active, counter=index + 1)
+                scene.report("discrete-1", heard_s, state=active, counter=index + first_counter)
     return scene.signal("discrete-1.voltage", pin).line("bus.receive", line).capture()
 
 
@@ -238,6 +248,15 @@ def test_edges_that_bring_nothing_while_periodic_reports_come_are_the_units():
 def test_frames_that_nobody_decoded_are_the_benchs():
     found = judged("discrete-latency", latency(heard=False))["discrete-1.every-edge-reported"]
     assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.BENCH)
+
+
+@pytest.mark.parametrize(("framed", "cause"), [(True, Cause.UNDECIDED), (False, Cause.BENCH)])
+def test_changes_without_an_edge_are_the_benchs_only_where_no_frame_carried_them(framed, cause):
+    found = judged("discrete-latency", latency(made_up=framed))
+    for name in ("every-edge-reported", "latency-active", "latency-inactive"):
+        assert (found[f"discrete-1.{name}"].verdict, found[f"discrete-1.{name}"].cause) == (Verdict.INCONCLUSIVE, cause)
+        assert any(" 2 " in reason for reason in found[f"discrete-1.{name}"].reasons)
+        assert found[f"discrete-1.{name}"].next_step
 
 
 class NotingRig:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from analysis.capture import Event
-from test_plans.latency_edges import Burst, Outcome, PinEdge, bursts_of, pair
+from test_plans.latency_edges import Burst, Outcome, PinEdge, Strays, bursts_of, pair
 
 FRAME_S = 0.001
 
@@ -30,7 +30,7 @@ def test_an_edge_with_its_own_frame_is_measured_from_pin_to_frame_start():
     bursts = (frame(0.123), frame(0.232))
     found, stray, latencies = outcomes(EDGES, bursts, (content(0.125, 1, state=True), content(0.234, 2, state=False)))
     assert found == [Outcome.MEASURED, Outcome.MEASURED]
-    assert stray == 0
+    assert stray == Strays()
     assert latencies == pytest.approx([0.023, 0.022])
 
 
@@ -61,7 +61,7 @@ def test_a_counter_that_skips_says_that_contents_were_lost():
 def test_neither_frame_nor_content_is_no_answer():
     found, stray, _ = outcomes(EDGES, (frame(0.500),), (content(0.502, 0, state=False),))
     assert found == [Outcome.NO_ANSWER, Outcome.NO_ANSWER]
-    assert stray == 0
+    assert stray == Strays()
 
 
 def test_a_content_without_frame_is_told_apart():
@@ -72,8 +72,14 @@ def test_a_content_without_frame_is_told_apart():
 def test_a_content_without_edge_is_stray():
     contents = (content(0.050, 0, state=False), content(0.080, 1, state=True))
     found, stray, _ = outcomes((PinEdge(time_s=0.5, state=True),), (frame(0.048), frame(0.078)), contents)
-    assert stray == 1
+    assert stray == Strays(carried=1)
     assert found == [Outcome.NO_ANSWER]
+
+
+def test_a_content_with_neither_edge_nor_frame_is_known_to_the_host_alone():
+    contents = (content(0.050, 0, state=False), content(0.080, 1, state=True))
+    _, stray, _ = outcomes((PinEdge(time_s=0.5, state=True),), (frame(0.048),), contents)
+    assert stray == Strays(unseen=1)
 
 
 def test_a_bench_frame_later_than_the_quiet_time_does_not_answer_an_edge():
@@ -92,7 +98,7 @@ def test_a_sample_clock_at_the_end_of_its_bound_still_pairs_late_in_a_capture(cl
         for counter, (edge, burst) in enumerate(zip(edges, bursts, strict=True), start=1)
     )
     found, stray, latencies = outcomes(edges, bursts, contents)
-    assert (found, stray) == ([Outcome.MEASURED, Outcome.MEASURED], 0)
+    assert (found, stray) == ([Outcome.MEASURED, Outcome.MEASURED], Strays())
     assert latencies == pytest.approx([0.023, 0.023])
 
 

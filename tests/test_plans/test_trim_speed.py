@@ -241,3 +241,21 @@ def test_airspeed_given_up_too_early_or_too_late_is_the_units():
     assert (early.value, early.cause) == (pytest.approx(2.0, abs=0.005), Cause.UNIT)
     late = flown("trim-airspeed-lost", lambda *given: good_duty(*given, lost_s=4.5))["pitch.airspeed-lost-time"]
     assert late.cause is Cause.UNIT
+
+
+def late_start(times_s, sent, polarity):
+    """The minus way off for every other quarter of a second where it would drive at full duty."""
+    duty = good_duty(times_s, sent, polarity)
+    return np.where((duty == 1.0) & (times_s % 0.5 < 0.25), 0.0, duty) if polarity < 0 else duty
+
+
+def test_an_output_that_does_not_drive_throughout_a_look_is_the_units_failure():
+    found = flown("trim-speed", late_start)["pitch.minus.speed-rising"]
+    assert (found.verdict, found.cause) == (Verdict.FAIL, Cause.UNIT)
+    assert any("did not drive throughout" in reason for reason in found.reasons)
+
+
+def test_an_output_that_does_not_drive_throughout_is_nobodys_where_airspeed_is_not_proved():
+    found = flown("trim-speed", late_start, reports=False)["pitch.minus.speed-rising"]
+    assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.UNDECIDED)
+    assert not any("did not drive throughout" in reason for reason in found.reasons)
