@@ -146,6 +146,8 @@ def _print_outcome(result: VerifyResult) -> None:
             not_tested=tuple(titles[name] for name in outcome.not_tested),
         )
     )
+    if differs := outcome.unit_reports.configuration_differs:
+        put(f"Configuration differs: {differs}.")
     if result.left_out:
         put(f"Left out by plan {facts.plan}: {', '.join(result.left_out)}.")
     _print_findings("Failed", [f for f in result.findings if f.verdict is Verdict.FAIL])

@@ -81,6 +81,7 @@ def run_document(
         "firmware_reported": outcome.unit_reports.firmware,
         "configuration_found": outcome.unit_reports.configuration_found,
         "configuration_left": outcome.unit_reports.configuration_left,
+        "configuration_differs": outcome.unit_reports.configuration_differs,
         "ambient_c": facts.ambient_c,
         "operator": facts.operator,
         "work_order": facts.work_order,

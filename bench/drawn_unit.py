@@ -19,7 +19,7 @@ from instruments.simulated.parameters import (
     TrimHabits,
     TwinParameters,
 )
-from test_plans.reported_settings import TRIM_REVERSAL, reversal_of
+from test_plans.reported_settings import value_of
 from test_plans.sheets import AircraftSheet, Airspeed, DimmingKind, ReportKind, Sense, UnitSheet
 
 UNUSED_BIT_RATE = 125_000  # of a line on which nobody talks
@@ -119,8 +119,7 @@ def drawn_unit(
         configuration_identifier=reports["configuration"].identifier if reports else 0,
         configuration=aircraft.configuration,
         settings=tuple(
-            (reports[name].identifier, reversal_of(unit, reversed_axes) if name == TRIM_REVERSAL else value)
-            for name, value in aircraft.settings.items()
+            (reports[name].identifier, value_of(unit, name, aircraft, reversed_axes)) for name in aircraft.settings
         ),
         level_identifiers=tuple(entry.identifier for entry in reports.values() if entry.kind is ReportKind.LEVEL),
         report_period_s=unit.bus.report_period_s,

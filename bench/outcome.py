@@ -10,7 +10,7 @@ from bench.memory import peak_memory_mb
 from bench.records.run_facts import RunOutcome, RunStatus
 from bench.steps import PlannedStep
 from bench.unit_reports import unit_reports
-from test_plans.sheets import UnitSheet
+from test_plans.sheets import AircraftSheet, UnitSheet
 
 
 def touched_functions(findings: Sequence[Finding], steps: Sequence[PlannedStep]) -> frozenset[str]:
@@ -24,6 +24,7 @@ def outcome_of(
     findings: Sequence[Finding],
     steps: Sequence[PlannedStep],
     unit: UnitSheet,
+    aircraft: AircraftSheet,
     *,
     status: RunStatus,
     partial: bool,
@@ -49,5 +50,5 @@ def outcome_of(
         bench_time_s=bench_time_s,
         wall_time_s=wall_time_s,
         peak_memory_mb=peak_memory_mb(),
-        unit_reports=unit_reports(captures, unit),
+        unit_reports=unit_reports(captures, unit, aircraft),
     )

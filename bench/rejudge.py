@@ -59,6 +59,7 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
             writer.findings,
             steps,
             sheets.unit,
+            sheets.aircraft,
             status=parent.outcome.status if parent.outcome else RunStatus.CRASHED,
             partial=bool(parent.facts.only) or sheets.plan.partial,
             bench_time_s=bench_time_s,

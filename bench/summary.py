@@ -29,7 +29,7 @@ def run_summary(record: Record, sheets: RunSheets, steps: Sequence[PlannedStep])
     """Return the report's data; `steps` are all of the plan, with the plan check's remarks."""
     facts = record.facts
     outcome = record.outcome
-    reports = outcome.unit_reports if outcome else unit_reports(record.captures, sheets.unit)
+    reports = outcome.unit_reports if outcome else unit_reports(record.captures, sheets.unit, sheets.aircraft)
     found = overall(record.findings)
     titles = {function.name: function.title for function in sheets.unit.functions}
     touched = touched_functions(record.findings, steps)
@@ -90,6 +90,7 @@ def run_summary(record: Record, sheets: RunSheets, steps: Sequence[PlannedStep])
         remark=facts.remark,
         configuration_found=reports.configuration_found,
         configuration_left=reports.configuration_left,
+        configuration_differs=reports.configuration_differs,
         start=record.started,
         end=record.ended,
         bench_time_s=outcome.bench_time_s if outcome else float("nan"),

@@ -94,6 +94,7 @@ def _carried_out(
             writer.findings,
             steps,
             sheets.unit,
+            sheets.aircraft,
             status=RunStatus.STOPPED if result.stopped else RunStatus.COMPLETE,
             partial=bool(request.only) or sheets.plan.partial,
             bench_time_s=result.bench_time_s,

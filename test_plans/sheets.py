@@ -184,6 +184,7 @@ class ReportItem:
     name: str
     identifier: int
     kind: ReportKind
+    bits: tuple[str, ...] = ()  # of a setting, bit 0 first: the trim axes or dimming outputs that they stand for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

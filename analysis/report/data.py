@@ -107,6 +107,7 @@ class RunSummary:
         remark: the operator's.
         ambient: of the room, in words, or "".
         configuration_found, configuration_left: the unit's configuration in words, or "".
+        configuration_differs: what of it differs from what the aircraft needs, in words, or "".
         start, end: ISO 8601 with UTC offset.
         bench_time_s: bench time the run took, in seconds.
         software: name and version of the program that made the record.
@@ -164,6 +165,7 @@ class RunSummary:
     ambient: str = ""
     configuration_found: str = ""
     configuration_left: str = ""
+    configuration_differs: str = ""
     stopped: bool = False
     stop_reason: str = ""
     bench_time_s: float = math.nan

@@ -18,6 +18,7 @@ FUNCTION_CHARACTERS = 48  # two lines of its column
 VERDICT_CHARACTERS = 320
 SQUAWK_CHARACTERS = 180
 REMARK_CHARACTERS = 105
+CONFIGURATION_CHARACTERS = 420
 LOG_CHARACTERS = 330
 NO_LOG_CHARACTERS = 200
 
@@ -45,6 +46,7 @@ class FirstPage:
     more_functions: int
     squawk: str
     remark: str
+    configuration: str
     sources: str
     injected: str
     instruments: tuple[InstrumentLine, ...]
@@ -57,7 +59,9 @@ class FirstPage:
     def crowded(self) -> bool:
         """Whether it would run over; from a rough height, which decides between two sizes of type and nothing else."""
         boxes = max(_lines((box.answer, *box.lines), IN_BOX) for box in self.boxes)
-        wide = _lines((self.squawk or "-", self.remark, self.sources, self.injected, self.log_line), IN_WIDTH)
+        wide = _lines(
+            (self.squawk or "-", self.remark, self.configuration, self.sources, self.injected, self.log_line), IN_WIDTH
+        )
         height_mm = (
             boxes * BOX_LINE_MM
             + self._functions_mm()
@@ -96,6 +100,7 @@ def first_page(summary: RunSummary) -> FirstPage:
         more_functions=max(0, len(states) - MOST_FUNCTIONS),
         squawk=shorten(_squawk(summary), SQUAWK_CHARACTERS),
         remark=shorten(summary.remark, REMARK_CHARACTERS),
+        configuration=shorten(summary.configuration_differs, CONFIGURATION_CHARACTERS),
         sources="; ".join(limit_sources(summary)) or "no limit was applied",
         injected=_injected(summary),
         instruments=summary.instruments[:MOST_INSTRUMENTS],

@@ -89,6 +89,7 @@ class UnitReports:
 
     configuration_found: str = ""
     configuration_left: str = ""
+    configuration_differs: str = ""  # from what the aircraft needs, in words
     firmware: str = ""
 
 

@@ -8,7 +8,7 @@ from pydantic import Field
 from bench.errors import Problem
 from bench.sheets.fields import Name, Table, Title
 from bench.sheets.schema import suggestion
-from test_plans.reported_settings import TRIM_REVERSAL, reversal_of, settings_of
+from test_plans.reported_settings import settings_of, word_of
 from test_plans.sheets import AircraftSheet, UnitSheet
 
 
@@ -56,10 +56,15 @@ def _settings(aircraft: AircraftFile, unit: UnitSheet, file: str) -> Iterator[Pr
     for name in reported:
         if name not in aircraft.settings:
             yield Problem(file, f"settings.{name}", "is missing", "add it: the unit reports it")
-    wanted = reversal_of(unit, aircraft.reversed_axes)
-    if aircraft.settings.get(TRIM_REVERSAL, wanted) != wanted:
-        what = f"{aircraft.settings[TRIM_REVERSAL]} is not what reversed-axes gives"
-        yield Problem(file, f"settings.{TRIM_REVERSAL}", what, f"set it to {wanted}, or correct reversed-axes")
+    for name in reported:
+        bits = unit.bus.reports[name].bits
+        if not bits or name not in aircraft.settings:
+            continue
+        wanted = word_of(unit, name, aircraft.dimming_map, aircraft.reversed_axes)
+        if aircraft.settings[name] != wanted:
+            table = "reversed-axes" if bits[0] in {axis.name for axis in unit.trims} else "dimming-map"
+            what = f"{aircraft.settings[name]} is not what {table} gives"
+            yield Problem(file, f"settings.{name}", what, f"set it to {wanted}, or correct {table}")
 
 
 def _axes(key: str, listed: tuple[str, ...], unit: UnitSheet, file: str) -> Iterator[Problem]:

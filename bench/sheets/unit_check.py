@@ -9,7 +9,7 @@ from bench.sheets.limit_text import LIMIT_QUANTITIES
 from bench.sheets.schema import suggestion
 from bench.sheets.simulation_check import check_simulation
 from bench.sheets.source import join_key
-from bench.sheets.unit_file import THRESHOLD_LIMITS, LimitTable, UnitFile
+from bench.sheets.unit_file import THRESHOLD_LIMITS, LimitTable, ReportTable, UnitFile
 from bench.sheets.units import AIRSPEED, TIME, VOLTAGE, Quantity, format_quantity
 
 AIRSPEED_LINE = "airspeed"  # what its line is called
@@ -218,6 +218,23 @@ def _reports(unit: UnitFile, file: str) -> Iterator[Problem]:
             what = f"{report.identifier} is already that of {owner[report.identifier]}"
             yield Problem(file, key, what, "give each its own identifier")
         owner.setdefault(report.identifier, key)
+        yield from _bits(unit, name, report, file)
+
+
+def _bits(unit: UnitFile, name: str, report: ReportTable, file: str) -> Iterator[Problem]:
+    """The bits of a setting stand for trim axes, or for dimming outputs between two rheostats; each stands once."""
+    key, bits = f"bus.reports.{name}.bits", report.bits
+    if not bits:
+        return
+    if report.kind != "setting":
+        yield Problem(file, key, f'goes with kind "setting", not "{report.kind}"', "take it out, or correct the kind")
+    elif not (set(bits) <= unit.trims.keys() or set(bits) <= unit.dimming.keys()):
+        yield Problem(file, key, "are neither all trim axes nor all dimming outputs", "name those of one kind")
+    elif len(set(bits)) < len(bits):
+        yield Problem(file, key, "name one twice", "give each one bit")
+    elif set(bits) <= unit.dimming.keys() and len(unit.rheostats) != 2:
+        what = f"a bit chooses one of two rheostats, and there are {len(unit.rheostats)}"
+        yield Problem(file, key, what, "take bits out")
 
 
 def _states_of_discretes(unit: UnitFile, file: str) -> Iterator[Problem]:

@@ -160,6 +160,7 @@ class ReportTable(Table):
 
     identifier: Identifier
     kind: Literal["discrete", "count", "level", "setting"]
+    bits: tuple[Name, ...] = ()
 
 
 class BusTable(Table):

@@ -201,7 +201,7 @@ def _bus(table: BusTable) -> Bus:
         node=table.node,
         report_period_s=table.report_period,
         reports={
-            name: ReportItem(name=name, identifier=entry.identifier, kind=ReportKind(entry.kind))
+            name: ReportItem(name=name, identifier=entry.identifier, kind=ReportKind(entry.kind), bits=entry.bits)
             for name, entry in table.reports.items()
         },
     )

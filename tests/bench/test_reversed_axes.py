@@ -57,6 +57,25 @@ def test_a_setting_that_contradicts_the_reversed_axes_is_named(tmp_path):
         assert "is not what reversed-axes gives; set it to" in said
 
 
+def test_a_setting_that_contradicts_the_dimming_map_is_named(tmp_path):
+    for edit in (("dimming-selection = 44", "dimming-selection = 12"), ('dc-2 = "rheostat-2"', 'dc-2 = "rheostat-1"')):
+        (said,) = problems_of(load_aircraft, changed(tmp_path, "aircraft", edit), dotterel())
+        assert "settings.dimming-selection: " in said
+        assert "is not what dimming-map gives; set it to" in said
+
+
+@pytest.mark.parametrize(
+    ("bits", "said"),
+    [
+        ('["pitch", "dc-1"]', "are neither all trim axes nor all dimming outputs"),
+        ('["pitch", "pitch"]', "name one twice"),
+    ],
+)
+def test_faults_of_the_bits_of_a_setting_are_named(tmp_path, bits, said):
+    path = changed(tmp_path, "unit", ('bits = ["pitch", "roll", "yaw"]', f"bits = {bits}"))
+    assert any(f"bus.reports.trim-reversal.bits: {said}" in line for line in problems_of(load_unit, path))
+
+
 @pytest.mark.parametrize(
     ("axes", "said"), [('["rol"]', 'there is no axis "rol"'), ('["roll", "roll"]', '"roll" stands twice')]
 )

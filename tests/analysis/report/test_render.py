@@ -79,7 +79,7 @@ def hostile_summary():
             ("record", "parent_record", "serial", "model", "model_title", "part", "modification", "firmware",
              "aircraft", "plan", "plan_title", "bench", "operator", "work_order", "squawk", "remark", "ambient",
              "start", "end",
-             "configuration_found", "configuration_left", "software", "stop_reason"), HOSTILE,
+             "configuration_found", "configuration_left", "configuration_differs", "software", "stop_reason"), HOSTILE,
         ),
     )  # fmt: skip
 
@@ -219,6 +219,13 @@ def test_the_complaint_stands_with_its_conditions_and_whether_it_was_reproduced(
         render_report(passing_summary(squawk="Trim runs on", squawk_conditions="cold soak", squawk_reproduced=False))
     ).text
     assert "Trim runs on (cold soak) Not reproduced." in text
+
+
+def test_page_1_says_what_of_the_configuration_differs_however_many_findings_fail():
+    differs = "configuration 45, needed 44"
+    text = Page(render_report(sample_summary(configuration_differs=differs))).text
+    assert f"Configuration differs {differs}" in text
+    assert "Configuration differs" not in Page(render_report(sample_summary())).text
 
 
 def test_a_configuration_that_the_run_changed_is_shown_as_found_and_as_left():
