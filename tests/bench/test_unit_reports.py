@@ -44,7 +44,8 @@ def test_a_unit_that_reports_nothing_leaves_nothing():
 def test_each_difference_is_told_by_name():
     reported = captured(("configuration", 1606), ("trim-reversal", 2), ("dimming-selection", 12), ("trim-reversal", 2))
     assert unit_reports((reported,), dotterel(), AIRCRAFT).configuration_differs == (
-        "Roll trim: reported reversed, needed not reversed; DC dimming 2: reported Dimming rheostat 1, needed Dimming rheostat 2"
+        "Roll trim: reported reversed, needed not reversed; "
+        "DC dimming 2: reported Dimming rheostat 1, needed Dimming rheostat 2"
     )
 
 
