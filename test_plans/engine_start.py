@@ -14,7 +14,7 @@ import numpy as np
 from analysis.measurement import Curve, Doubt, Observation, Result
 from analysis.survival import Shot, survival
 from analysis.verdict import Cause
-from test_plans.conditions import conforming_a, names
+from test_plans.conditions import MissingFigureError, conforming_a, names
 from test_plans.hold_up import CONDITION, full_load
 from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.profile import Behaviour, Certainty, Profile
@@ -60,8 +60,8 @@ class EngineStart:
     conditions = ("profiles", "current_limit_a")
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
-        """Return why a model is left out: its sheet requires nothing in any profile of the plan."""
-        if _required(setup):
+        """Return why a model is left out: its sheet requires nothing in any profile of the step, or in any at all."""
+        if _required(setup) or (setup.unit.profiles and not names(setup, "profiles", ())):
             return None
         reason = f"the sheet of model {setup.unit.model} requires nothing in the profiles of the plan"
         return NotForModel(reason=reason, untested="Dips and breaks of the bus, such as at engine start")
@@ -73,7 +73,13 @@ class EngineStart:
         return tuple(dict.fromkeys((function_named(setup.unit, "power"), *held)))
 
     def needs(self, setup: Setup) -> Needs:
-        """Return a capture for each profile that this bench can follow, and the ways it follows them."""
+        """Return a capture for each profile that this bench can follow, and the ways it follows them.
+
+        Raises:
+            MissingFigureError: the step names no profile, so nothing would be shot.
+        """
+        if not names(setup, "profiles", ()):
+            raise MissingFigureError(f"step {setup.step.procedure} names no profiles", "conditions.profiles")
         ways = {name: way(profile, setup) for name, profile in _required(setup).items()}
         feasible = [profile for name, profile in _required(setup).items() if ways[name].means is not None]
         means = {one.means for one in ways.values()}
@@ -165,7 +171,7 @@ class _Question:
 
 def _judged(profile: Profile, setup: Setup, readings: Sequence[Reading], ahead: Way) -> Iterator[Observation]:
     for question in _questions(profile, setup, readings):
-        yield _observation(profile, ahead, question)
+        yield _observation(profile, ahead, question, setup)
 
 
 def _questions(profile: Profile, setup: Setup, readings: Sequence[Reading]) -> Iterator[_Question]:
@@ -223,7 +229,7 @@ def _configuration(reading: Reading) -> tuple[Reading, Shot, str]:
     return reading, reading.shot(behaved=same, at_any_level=True, besides=doubts), said
 
 
-def _observation(profile: Profile, ahead: Way, question: _Question) -> Observation:
+def _observation(profile: Profile, ahead: Way, question: _Question, setup: Setup) -> Observation:
     found = survival([shot for _, shot, _ in question.shots])
     doubts = found.doubts
     if ahead.means is None:
@@ -243,12 +249,20 @@ def _observation(profile: Profile, ahead: Way, question: _Question) -> Observati
         source=_source(profile),
         doubts=doubts,
         captures=tuple(name for reading, _, _ in question.shots for name in reading.record.names),
+        pins=_pins(setup, question.function),
         notes=(
             *(f"{reading.record.name}: {reading.achieved}" for reading, _, _ in question.shots),
             *question.notes,
             *((f"unverified: {', '.join(profile.unverified)}",) if profile.unverified else ()),
         ),
     )
+
+
+def _pins(setup: Setup, function: str) -> tuple[str, ...]:
+    """Return the power pin, and that of the hold-up output where a finding speaks of it."""
+    output = hold_up_of(setup)
+    held = output is not None and output.function == function
+    return (setup.unit.power_pin, *((output.plus_pin,) if output is not None and held else ()))
 
 
 def _statement(required: Behaviour) -> str:
