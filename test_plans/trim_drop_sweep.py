@@ -209,7 +209,9 @@ def _expected_step_v(setup: Setup) -> float:
         moved_v = typical(setup, "trim-bridge-resistance") * axis.rated_current_a
         if facts is not None:
             noise_v = facts.noise / math.sqrt(RATE_HZ * STEP_S / 2.0)
-            worst_v = max(worst_v, math.hypot(facts.relative_bound * moved_v, 2.0 * noise_v))
+            worst_v = max(
+                worst_v, math.hypot(facts.relative_bound * moved_v / math.sqrt(3.0), math.sqrt(2.0) * noise_v)
+            )
     return worst_v
 
 
