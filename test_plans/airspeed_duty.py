@@ -13,11 +13,12 @@ from test_plans.airspeed_line import SIGNAL as AIRSPEED_SIGNAL
 from test_plans.airspeed_line import arrival_doubts, reached
 from test_plans.bus_standing import supply_doubts
 from test_plans.driving import axes_under_test
+from test_plans.expected import reading
 from test_plans.model_gaps import without_trim
 from test_plans.procedure import CaptureNeed, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import AirspeedFault, CaptureSession
-from test_plans.sheets import Setup, TrimAxis, TrimSwitch, UnitSheet
+from test_plans.sheets import AirspeedAnalogue, Setup, TrimAxis, TrimRules, TrimSwitch, UnitSheet
 from test_plans.signals import airspeed_signals, voltage_signal
 from test_plans.switch_lines import stray_doubts, trim_lines
 from test_plans.trim_bench import LIGHT
@@ -218,6 +219,21 @@ def expected_u_percent(setup: Setup, *, pulsed: bool = False) -> float:
     return 100.0 * u_samples / samples_per_period
 
 
+def expected_off_percent(setup: Setup) -> float:
+    """Return the uncertainty that a duty off its schedule will have: with that of an airspeed given as a voltage."""
+    unit, rules = setup.unit, setup.unit.trim_rules
+    analogue = unit.airspeed.analogue if unit.airspeed is not None else None
+    if analogue is None or rules is None:
+        return expected_u_percent(setup)
+    pin = reading(setup, AIRSPEED_SIGNAL, analogue.volts(rules.slow_airspeed_kt))
+    return math.hypot(expected_u_percent(setup), _percent_per_volt(unit, rules, analogue) * pin.standard_uncertainty)
+
+
+def _percent_per_volt(unit: UnitSheet, rules: TrimRules, analogue: AirspeedAnalogue) -> float:
+    slope = -100.0 * (1.0 - rules.slow_duty) / (rules.slow_airspeed_kt - unit.full_trim_airspeed_kt)
+    return slope / analogue.volts_per_knot
+
+
 def expected_duty(record: Record, setup: Setup, looked: Look, airspeed_kt: float, *, rising: bool = True) -> Estimate:
     """Return the duty the sheet gives for the airspeed of a look, per cent; a voltage counts as it stood at the pin."""
     unit, rules = setup.unit, setup.unit.trim_rules
@@ -225,9 +241,8 @@ def expected_duty(record: Record, setup: Setup, looked: Look, airspeed_kt: float
     if analogue is None or rules is None or math.isnan(airspeed_kt):
         return exact(expected_percent(unit, airspeed_kt, rising=rising))
     pin = record.mean(AIRSPEED_SIGNAL, *looked.window_s)
-    slope = -100.0 * (1.0 - rules.slow_duty) / (rules.slow_airspeed_kt - unit.full_trim_airspeed_kt)
     percent = expected_percent(unit, analogue.knots(pin.value))
-    return combined(percent, ((pin, slope / analogue.volts_per_knot),))
+    return combined(percent, ((pin, _percent_per_volt(unit, rules, analogue)),))
 
 
 def deviation_percent(duty: Estimate, expected: Estimate) -> Estimate:

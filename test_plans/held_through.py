@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from analysis.measurement import Doubt, Observation
 from analysis.verdict import Cause
 from test_plans.bus_ramp_readings import DRIVING_V
+from test_plans.conditions import required_limit
 from test_plans.driving import LEAD_S, POWER_UP_RATE_V_PER_S
 from test_plans.readings import FILTER_S, Record
 from test_plans.rig import Rig
@@ -112,4 +113,4 @@ def _not_dipped(
 
 
 def _low_v(setup: Setup) -> float:
-    return setup.unit.limits["lock-out-voltage"].low - BEYOND_V
+    return required_limit(setup, "lock-out-voltage").low - BEYOND_V

@@ -13,7 +13,7 @@ from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import number, required_limit
 from test_plans.delayed_crossing import Delay, crossing_on_ramp
 from test_plans.driving import POWER_UP_RATE_V_PER_S, bring_up
-from test_plans.expected import reading
+from test_plans.expected import reading, typical
 from test_plans.hold_up import (
     CONDITION,
     OFF_PART,
@@ -256,7 +256,7 @@ def _picture(record: Record, setup: Setup) -> Curve:
 def _expected(setup: Setup, limit: str) -> float:
     rate = _rate(setup)
     return total(
-        reading(setup, "unit.voltage", required_limit(setup, limit).high),
+        reading(setup, "unit.voltage", typical(setup, limit)),
         resolved(0.0, rate * STAIR_S, "stair"),
         bounded(0.0, 0.5 * rate * REACTION_S, "reaction"),
     ).standard_uncertainty
@@ -265,7 +265,7 @@ def _expected(setup: Setup, limit: str) -> float:
 def _turns_v(setup: Setup) -> tuple[float, float, float]:
     """Return where the ramp begins, turns and ends: past both limits, and clear of the reset."""
     limits = setup.unit.limits
-    clear_v = required_limit(setup, "reset-voltage").high + ABOVE_RESET_V if "reset-voltage" in limits else 0.0
+    clear_v = limits["reset-voltage"].high + ABOVE_RESET_V if "reset-voltage" in limits else 0.0
     low_v = max(clear_v, required_limit(setup, DROP_OUT).high - 3.0 * BEYOND_V)
     return (
         required_limit(setup, DROP_OUT).high + BEYOND_V,

@@ -13,7 +13,7 @@ from analysis.uncertainty import Estimate, difference, product, ratio, scaled
 from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import required_limit
 from test_plans.driving import POWER_UP_RATE_V_PER_S, bring_up
-from test_plans.expected import reading
+from test_plans.expected import reading, typical
 from test_plans.hold_up import (
     CONDITION,
     CURRENT,
@@ -175,10 +175,10 @@ def _input_power(record: Record, span: tuple[float, float]) -> Estimate:
 def _expected_efficiency(setup: Setup, highest_v: float, lowest_v: float) -> float:
     """Return the larger uncertainty of both ends of the bus, per cent."""
     output = held_output(setup)
-    least = required_limit(setup, EFFICIENCY).low / 100.0
+    efficiency = typical(setup, EFFICIENCY) / 100.0
     worst = 0.0
     for bus_v in (highest_v, lowest_v):
-        power_w = output.held_v * output.rated_current_a / least
+        power_w = output.held_v * output.rated_current_a / efficiency if efficiency else 0.0
         idle_a = setup.unit.conforming_current_a.get("unloaded", 0.0)
         bus = reading(setup, "unit.voltage", bus_v)
         full = product(bus, reading(setup, CURRENT, power_w / bus_v + idle_a))

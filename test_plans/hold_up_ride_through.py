@@ -17,7 +17,7 @@ from analysis.verdict import Cause
 from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import count, number, required_limit
 from test_plans.driving import bring_up
-from test_plans.expected import reading, timed
+from test_plans.expected import reading, timed, typical
 from test_plans.hold_up import (
     CONDITION,
     CURRENT,
@@ -248,12 +248,12 @@ def _picture(record: Record, setup: Setup, breaks: tuple[Break, ...]) -> Curve:
 
 def _expected(setup: Setup) -> float:
     output = held_output(setup)
-    least_s = required_limit(setup, LIMIT).low
+    held_s = typical(setup, LIMIT)
     power = product(
         reading(setup, voltage_signal(output.name), output.held_v),
         reading(setup, current_signal(output.name), output.rated_current_a),
     )
-    held = bounded(least_s, 1.0 / RATE_HZ + timed(setup, least_s).standard_uncertainty, "edges")
+    held = bounded(held_s, 1.0 / RATE_HZ + timed(setup, held_s).standard_uncertainty, "edges")
     return product(held, ratio(power, exact(output.held_v * output.rated_current_a))).standard_uncertainty
 
 

@@ -17,7 +17,7 @@ from analysis.uncertainty import Estimate, bounded, combined, difference, ratio
 from analysis.verdict import Cause
 from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.driving import READY_WAIT_S
-from test_plans.expected import reading
+from test_plans.expected import reading, typical
 from test_plans.hold_up import CURRENT
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
@@ -210,14 +210,14 @@ def _picture(record: Record, setup: Setup, closed_s: float) -> Curve:
 
 
 def _expected(setup: Setup) -> float:
-    """Return the uncertainty of a capacitance at its limit."""
-    volts, most_f = bus_voltage_v(setup), setup.unit.limits[LIMIT].high
-    mean_a = most_f * volts / WINDOW_S
+    """Return the uncertainty of a capacitance."""
+    volts, held_f = bus_voltage_v(setup), typical(setup, LIMIT)
+    mean_a = held_f * volts / WINDOW_S
     flowed = difference(reading(setup, CURRENT, mean_a), reading(setup, CURRENT, 0.0))
     edge = bounded(0.0, _peak_a(setup) / RATE_HZ, "closing")
     drawn_a = conforming_a(setup, CONDITION)
     own = bounded(0.0, 0.5 * drawn_a * WINDOW_S, "what the unit itself draws meanwhile")
-    charge = combined(most_f * volts, ((flowed, WINDOW_S), (own, 1.0), (edge, 1.0)))
+    charge = combined(held_f * volts, ((flowed, WINDOW_S), (own, 1.0), (edge, 1.0)))
     rise = difference(reading(setup, "unit.voltage", volts), reading(setup, "unit.voltage", 0.0))
     return ratio(charge, rise).standard_uncertainty
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 from test_plans.airspeed_duty import Look
 from test_plans.airspeed_line import new_airspeed_s
+from test_plans.conditions import required_limit
 from test_plans.driving import LEAD_S
 from test_plans.rig import AirspeedFault
 from test_plans.sheets import Airspeed, Setup
@@ -79,7 +80,7 @@ def _slow_kt(setup: Setup) -> float:
 def _unplaced(setup: Setup, airspeed: Airspeed) -> Iterator[Check]:
     soon_s = new_airspeed_s(airspeed) + BETWEEN_S
     middle_kt = 0.5 * (setup.unit.full_trim_airspeed_kt + _slow_kt(setup) - BEYOND_KT)
-    given_up_s = setup.unit.limits["trim-airspeed-lost"].high
+    given_up_s = required_limit(setup, "trim-airspeed-lost").high
     plain = _Plain(soon_s)
     yield plain("middle", "airspeed in the middle", middle_kt)
     if math.isinf(airspeed.frozen_s):
@@ -110,7 +111,9 @@ class _Plain:
 def _absurd(setup: Setup, airspeed: Airspeed, plain: _Plain) -> Iterator[Check]:
     """Yield airspeeds beyond all reason, as far as the route can carry them."""
     analogue, full = airspeed.analogue, full_kt(setup)
-    kept_s = setup.unit.limits["trim-airspeed-lost"].low  # shorter than that, what is as good as none changes nothing
+    kept_s = required_limit(
+        setup, "trim-airspeed-lost"
+    ).low  # shorter than that, what is as good as none changes nothing
     if math.isfinite(airspeed.highest_kt):
         absurd_kt = airspeed.highest_kt + FAR_BEYOND_KT
         absurd = plain("absurd-high", f"airspeed {absurd_kt:g} kt after {full:g} kt", absurd_kt)

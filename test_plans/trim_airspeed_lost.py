@@ -18,8 +18,8 @@ from test_plans.airspeed_duty import (
     duty_percent,
     duty_signals,
     expected_duty,
+    expected_off_percent,
     expected_percent,
-    expected_u_percent,
     held_switches,
     look,
     rate_hz,
@@ -74,7 +74,7 @@ class TrimAirspeedLost:
             duty_capture(setup, LOST, _Lost(setup).end_s, volts),
             duty_capture(setup, KEPT, end_of(checks_of(setup)), volts),
         )
-        limits = (("trim-speed-curve", expected_u_percent(setup)), ("trim-airspeed-lost", _expected_time(setup)))
+        limits = (("trim-speed-curve", expected_off_percent(setup)), ("trim-airspeed-lost", _expected_time(setup)))
         return light_needs(setup, volts, current_limit_a(setup, LIGHT, LIMIT_A), captures, limits)
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:

@@ -1,19 +1,18 @@
 """Trim outputs by electronic load: drop against current in steps, both ways; the bridge's resistance as a line."""
 
-import math
 from collections.abc import Iterable, Sequence
 
 import numpy as np
 
 from analysis.measurement import Doubt, Measurement, Result
 from analysis.power import consistency_doubts
-from analysis.uncertainty import Estimate, bounded, combined
+from analysis.uncertainty import Estimate, combined, difference
 from test_plans.bench_agreement import SIGNALS, agreement_in, agreement_observation
 from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, count, current_limit_a
 from test_plans.drawn import Stretch, draw_doubts, stretches_of, without_draw
 from test_plans.driving import LEAD_S, bring_up
-from test_plans.expected import reading, typical
+from test_plans.expected import reading, typical, worst
 from test_plans.model_gaps import without_limit, without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, magnitude, nothing
@@ -32,6 +31,7 @@ ON_S = 0.2  # from the press until the first level
 OFF_S = 0.15
 CONDITION = "loaded"
 LEAST_POINTS = 3  # of a line that may be off
+LEAST_OFF_V = 1e-6  # a point that is off, however little, is the furthest
 
 
 class TrimDropSweep:
@@ -71,10 +71,7 @@ class TrimDropSweep:
             condition=CONDITION,
             limit_a=current_limit_a(setup, CONDITION, 3.0),
             most_a=most_a,
-            limits=(
-                ("trim-bridge-resistance", _expected_ohm(setup)),
-                ("trim-drop-linearity", _expected_step_v(setup)),
-            ),
+            limits=_expected(setup),
             switches=[switch for axis in axes for switch in first_seat(axis)],
         )
 
@@ -201,27 +198,22 @@ def _duration_s(setup: Setup) -> float:
     return 2.0 * LEAD_S + ON_S + STEP_S * count(setup, "points", 5) + OFF_S
 
 
-def _expected_step_v(setup: Setup) -> float:
-    """Return the standard uncertainty of a difference between two drops, in V: offsets and the bus cancel."""
-    worst_v = 0.0
+def _expected(setup: Setup) -> tuple[tuple[str, float], ...]:
+    """Return the uncertainties of a line through drops of a bridge that is a resistor, the middle one furthest off."""
+    volts, bridge_ohm = bus_voltage_v(setup), typical(setup, "trim-bridge-resistance")
+    off_v = typical(setup, "trim-drop-linearity") or LEAST_OFF_V
+    samples = round(RATE_HZ * 0.5 * STEP_S)
+    slopes, furthest = [], []
     for axis in drawn_axes(setup):
-        facts = setup.bench.channels.get(voltage_signal(axis.name))
-        moved_v = typical(setup, "trim-bridge-resistance") * axis.rated_current_a
-        if facts is not None:
-            noise_v = facts.noise / math.sqrt(RATE_HZ * STEP_S / 2.0)
-            worst_v = max(
-                worst_v, math.hypot(facts.relative_bound * moved_v / math.sqrt(3.0), math.sqrt(2.0) * noise_v)
-            )
-    return worst_v
-
-
-def _expected_ohm(setup: Setup) -> float:
-    """Return that of the bridge's resistance: of the step in voltage and of the current's gain."""
-    bridge_ohm = typical(setup, "trim-bridge-resistance")
-    worst_ohm = 0.0
-    for axis in drawn_axes(setup):
-        current = reading(setup, f"{axis.name}.current", axis.rated_current_a)
-        gain = bounded(0.0, 2.0 * _expected_step_v(setup) / axis.rated_current_a, "step")
-        relative = current.standard_uncertainty / axis.rated_current_a
-        worst_ohm = max(worst_ohm, math.hypot(gain.standard_uncertainty, relative * bridge_ohm))
-    return worst_ohm
+        levels = _levels_a(setup, axis)
+        currents, drops = [], []
+        for place, level_a in enumerate(levels):
+            drop_v = bridge_ohm * level_a + (off_v if place == len(levels) // 2 else 0.0)
+            step = f"step {place}"
+            output = reading(setup, voltage_signal(axis.name), volts - drop_v, samples=samples, when=step)
+            currents.append(reading(setup, f"{axis.name}.current", level_a, samples=samples, when=step))
+            drops.append(difference(reading(setup, "unit.voltage", volts, samples=samples, when=step), output))
+        slope, off = line_through(currents, drops)
+        slopes.append(slope)
+        furthest.append(off)
+    return ("trim-bridge-resistance", worst(*slopes)), ("trim-drop-linearity", worst(*furthest))

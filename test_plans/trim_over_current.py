@@ -14,7 +14,7 @@ import numpy as np
 from analysis.measurement import Doubt, Measurement, Observation, Result
 from analysis.uncertainty import Estimate, bounded, combined, total
 from analysis.verdict import Cause
-from test_plans.conditions import bus_voltage_v, current_limit_a
+from test_plans.conditions import bus_voltage_v, current_limit_a, required_limit
 from test_plans.drawn import Stretch, draw_doubts, stretches_of, without_draw
 from test_plans.driving import LEAD_S, Touch, bring_up, play_touches
 from test_plans.expected import reading, typical, worst
@@ -337,19 +337,19 @@ def _rests_until(step: Step, axis: TrimAxis, switch: TrimSwitch) -> bool:
 
 
 def _step_a(setup: Setup) -> float:
-    return round(STEP_ABOVE * setup.unit.limits["trim-trip-current"].high, 2)
+    return round(STEP_ABOVE * required_limit(setup, "trim-trip-current").high, 2)
 
 
 def _staircase_a(setup: Setup) -> Sequence[float]:
-    limit = setup.unit.limits["trim-trip-current"]
-    available_s = CUT_OFF_PART * setup.unit.limits["trim-cut-off"].low - ON_S - BASE_S
+    limit = required_limit(setup, "trim-trip-current")
+    available_s = CUT_OFF_PART * required_limit(setup, "trim-cut-off").low - ON_S - BASE_S
     steps = max(2, min(MOST_STEPS, math.floor(available_s / _dwell_s(setup))))
     lowest_a, highest_a = LOWEST_PART * limit.low, HIGHEST_PART * limit.high
     return [round(float(level), 3) for level in np.linspace(lowest_a, highest_a, steps)]
 
 
 def _dwell_s(setup: Setup) -> float:
-    return DWELL_PART * setup.unit.limits["trim-trip-time"].high
+    return DWELL_PART * required_limit(setup, "trim-trip-time").high
 
 
 def _staircase_duration_s(setup: Setup) -> float:

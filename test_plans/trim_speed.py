@@ -18,6 +18,7 @@ from test_plans.airspeed_duty import (
     duty_percent,
     duty_signals,
     expected_duty,
+    expected_off_percent,
     expected_percent,
     expected_u_percent,
     held_switches,
@@ -66,7 +67,7 @@ class TrimSpeed:
         """Return one capture per pass, all outputs in it."""
         volts = bus_voltage_v(setup)
         captures = tuple(duty_capture(setup, name, _duration_s(setup), volts) for name in PASSES)
-        limits = (("trim-speed-curve", expected_u_percent(setup)), ("trim-speed-gap", _expected_gap(setup)))
+        limits = (("trim-speed-curve", expected_off_percent(setup)), ("trim-speed-gap", _expected_gap(setup)))
         return light_needs(setup, volts, current_limit_a(setup, LIGHT, LIMIT_A), captures, limits)
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
