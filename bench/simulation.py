@@ -75,8 +75,8 @@ def sort_defects(
         else:
             refusals.add(
                 UsageError(
-                    f"--defect: there is no defect {clean_text(name, 80)!r}; {suggestion(name, known, 'defects')} "
-                    f"There is: {', '.join(known)}."
+                    f"--defect: there is no defect {clean_text(name, 80)!r}; "
+                    f"{suggestion(name, known, 'defects', most=len(known))}"
                 )
             )
     if refusals:

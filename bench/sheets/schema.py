@@ -64,14 +64,14 @@ def read_table(model: type[ModelT], source: SheetSource) -> tuple[ModelT | None,
     return None, problems
 
 
-def suggestion(found: str, known: Iterable[str], what: str) -> str:
-    """Return "did you mean ...?" where a known name is near, else the list of what there is."""
+def suggestion(found: str, known: Iterable[str], what: str, *, most: int = _MOST_LISTED) -> str:
+    """Return "did you mean ...?" where a known name is near, else the list of what there is, `most` of them."""
     names = sorted(set(known))
     near = difflib.get_close_matches(found, names, n=1, cutoff=0.6)
     if near:
         return f'did you mean "{near[0]}"?'
-    more = " ..." if len(names) > _MOST_LISTED else ""
-    return f"known {what}: {', '.join(names[:_MOST_LISTED])}{more}" if names else f"there are no {what}"
+    more = " ..." if len(names) > most else ""
+    return f"known {what}: {', '.join(names[:most])}{more}" if names else f"there are no {what}"
 
 
 def key_text(location: Sequence[int | str]) -> str:
