@@ -214,4 +214,6 @@ def _print_check(check: PlanCheck) -> None:
     if check.not_tested:
         put(f"Not tested by this plan: {', '.join(check.not_tested)}.")
     if check.left_out:
-        put(f"Left out by this plan, so its runs are partial: {', '.join(check.left_out)}.")
+        put(
+            f"Left out by this plan{', so its runs are partial' if check.partial else ''}: {', '.join(check.left_out)}."
+        )

@@ -64,7 +64,7 @@ def run_document(
     """Return what `verify --json` prints.
 
     `run_time_s` is the wall time of the run without start-up and report, `stop_reason` why it ended early, `unsafe`
-    what could not be made safe or not be read back, `left_out` the procedures that a partial plan does without.
+    what could not be made safe or not be read back, `left_out` the procedures that the plan does without.
     """
     return {
         "verdict": outcome.verdict.value,

@@ -127,7 +127,8 @@ class PlanCheck:
     model: str
     steps: tuple[StepCheck, ...]
     not_tested: tuple[str, ...]  # functions of the unit that no step that can be done touches
-    left_out: tuple[str, ...]  # procedures that a partial plan does without, though they look at what it touches
+    left_out: tuple[str, ...]  # procedures that the plan does without, though they look at functions it touches
+    partial: bool  # whether it leaves out so much, by design, that no run of it can read as acceptance
 
     @property
     def bench_time_s(self) -> float:
@@ -145,6 +146,7 @@ class PlanCheck:
             "procedures": [step.to_json() for step in self.steps],
             "not_tested": list(self.not_tested),
             "left_out_procedures": list(self.left_out),
+            "partial": self.partial,
         }
 
 
@@ -173,7 +175,7 @@ def check_plan(
     others = (
         (procedure, setup_for(_unplanned(name), unit=unit, aircraft=aircraft, plan=plan, bench=bench))
         for name, procedure in procedures.items()
-        if plan.partial and name not in planned
+        if name not in planned
     )
     return PlanCheck(
         plan=plan.name,
@@ -187,6 +189,7 @@ def check_plan(
             if not (isinstance(procedure, Selective) and procedure.not_for_model(setup))
             and touched.intersection(procedure.functions(setup))
         ),
+        partial=plan.partial,
     )
 
 

@@ -44,7 +44,7 @@ class VerifyResult:
     unsafe: tuple[str, ...]
     stop_reason: str
     function_titles: dict[str, str]
-    left_out: tuple[str, ...]  # procedures that a partial plan does without
+    left_out: tuple[str, ...]  # procedures that the plan does without
 
 
 def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> VerifyResult:

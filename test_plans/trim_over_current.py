@@ -7,7 +7,7 @@ step that was carried and the one that was not. A unit that trips late has count
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,6 +46,8 @@ ANEW_S = 0.3
 CUT_OFF_PART = 0.95  # of the earliest cut-off: by then the staircase is over
 EDGE_S = 0.003
 BEFORE_RELEASE_S = 0.02  # a drive that ends earlier than this before it had to, has tripped
+
+SHORT = "a hard short: the electronic load limits what it draws, and no relay shorts a trim output"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +101,7 @@ class TrimOverCurrent:
             for what, duration_s in (("time", _time_duration_s()), ("current", _staircase_duration_s(setup)))
         )
         most_a = max(_step_a(setup), *_staircase_a(setup))
-        return drawn_needs(
+        needs = drawn_needs(
             setup,
             captures,
             condition=CONDITION,
@@ -108,6 +110,7 @@ class TrimOverCurrent:
             limits=(("trim-trip-current", _expected_a(setup)), ("trim-trip-time", _expected_s(setup))),
             switches=[switch for axis in axes for switch in first_seat(axis)],
         )
+        return replace(needs, untested=(*needs.untested, SHORT))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Step far above the trip, hold on, press anew; then the staircase."""

@@ -93,13 +93,19 @@ def _not_judged(summary: RunSummary, findings: Sequence[Finding]) -> tuple[str, 
     doubtful = [finding for finding in findings if finding.verdict is Verdict.INCONCLUSIVE]
     return (
         "Partial run: not everything was asked of the unit." if summary.partial and not summary.stopped else "",
-        _listed("Left out by the plan", summary.beyond_plan),
+        _listed(_count_left_out(summary), summary.beyond_plan),
         _stopped(summary),
         _listed("Not decided", [f.title for f in doubtful if f.cause is not Cause.BENCH]),
         _listed("Spoilt by the bench, so not known", [f.title for f in doubtful if f.cause is Cause.BENCH]),
         _listed("Procedures not run", [line.title for line in summary.not_run]),
         _listed("Characteristics not run", [finding.title for finding in left_out(summary)]),
     )
+
+
+def _count_left_out(summary: RunSummary) -> str:
+    """Return the words before the list, with the count in front, for the end of a long line is cut."""
+    count = len(summary.beyond_plan)
+    return f"Left out by the plan, {count} procedure{'s' if count != 1 else ''}"
 
 
 def _stopped(summary: RunSummary) -> str:

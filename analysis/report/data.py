@@ -100,7 +100,7 @@ class RunSummary:
         not_run: procedures that did not run, with reasons.
         remarks: of the plan check.
         untested: characteristics that this model does not show, with the reason.
-        beyond_plan: titles of procedures that a partial plan does without, though they look at what it touches.
+        beyond_plan: titles of procedures that the plan does without, though they look at functions it touches.
         attempts: history of all procedures, first attempts included.
         operator, work_order: who, and the shop's own job number; "" where not given.
         squawk: the customer's words; `squawk_conditions` when it shows; `squawk_reproduced` None where nobody said.

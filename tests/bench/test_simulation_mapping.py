@@ -84,6 +84,7 @@ UNIT_DEFECTS = {
     "trim-gate-weak": {"pitch.low_bus_ohm": 0.3},
     "trim-trip-high": {"pitch.trip_a": 3.75},
     "trim-trip-low": {"pitch.trip_a": 2.1},
+    "trim-trips-under-load": {"pitch.trip_a": 0.7},
     "trim-trip-never": {"pitch.trip_a": 1003.0},
     "trim-trip-slow": {"pitch.trip_s": 0.4},
     "trim-creep": {"pitch.creep_v": 1.5, "pitch.creep_s": 0.5},

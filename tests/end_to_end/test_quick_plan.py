@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 from command_line import boxproof, verify
 
+from bench.plan_check import Ability
 from bench.planning import plan_check
 from bench.run_sheets import SheetNames, load_sheets
 from test_plans.registry import PROCEDURES
@@ -52,7 +53,32 @@ def test_what_it_leaves_out_is_listed_to_the_last_procedure():
     assert set(PROCEDURES) == planned | set(left_out) | {"bench-load"}  # the bench's own, for steps that draw by it
     assert "discrete-lamps" not in checked("sanderling-2").left_out  # it is in the plan
     assert "trim-priority" not in checked("sanderling-2").left_out  # the model has no second seat
-    assert checked("dotterel-6", "acceptance").left_out == ()  # acceptance is not partial
+
+
+def test_acceptance_names_what_it_leaves_out_too_and_is_not_partial_for_it():
+    check = checked("dotterel-6", "acceptance")
+    assert check.left_out == (
+        *("discrete-overvoltage", "discrete-toggles", "discrete-latency-lowest", "discrete-latency-highest"),
+        *("dimming-off-state", "dimming-sweep", "dimming-flicker", "dimming-open-wiper"),
+        *("trim-taps", "trim-repeated-taps", "trim-bus-voltage"),
+    )
+    assert not check.partial
+    said = boxproof("check", "--bench", "simulated", "--plan", "acceptance").out
+    assert f"Left out by this plan: {', '.join(check.left_out)}." in said
+    partial = boxproof("check", "--bench", "simulated", "--plan", "quick").out
+    assert "Left out by this plan, so its runs are partial: " in partial
+
+
+@pytest.mark.parametrize("model", MODELS)
+@pytest.mark.parametrize(
+    ("plan", "kind", "telling"), [("discretes", "discretes", 8), ("dimming", "dimming", 6), ("trim", "pitch-trim", 10)]
+)
+def test_a_plan_of_one_function_tests_it_on_either_model(plan, kind, telling, model):
+    check = checked(model, plan)
+    able = [step for step in check.steps if step.ability in {Ability.CAN, Ability.WITH_LARGER_UNCERTAINTY}]
+    looking = [step.procedure for step in able if kind in step.functions and step.procedure.startswith(plan[:4])]
+    assert len(looking) >= (1 if (model, plan) == ("sanderling-2", "discretes") else telling)
+    assert check.not_tested == () or kind not in check.not_tested
 
 
 def test_a_good_unit_passes_it_within_four_minutes_and_is_still_not_accepted(run):
@@ -68,7 +94,7 @@ def test_its_first_page_says_that_it_is_partial_and_offers_no_line_for_the_log(r
     html = (Path(document["record"]) / "report.html").read_text()
     for words in ("Does not read as acceptance", "partial run: does not read as acceptance", "the run is partial"):
         assert words in html
-    assert "Left out by the plan: " in html
+    assert f"Left out by the plan, {len(document['left_out_procedures'])} procedures: " in html
     for name in document["left_out_procedures"]:
         title = PROCEDURES[name].title.replace("'", "&#39;")
         assert f"{title}</td><td>not tested: left out by plan quick" in html

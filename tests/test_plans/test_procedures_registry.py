@@ -45,5 +45,6 @@ def test_needs_name_signals_the_bench_has_and_limits_the_unit_has(name):
 def test_the_shipped_bench_can_do_all_of_a_plan_in_time(name, most_s):
     loaded = shipped_plans()[name]
     check = check_plan(loaded.plan, PROCEDURES, unit=loaded.unit, aircraft=loaded.aircraft, bench=loaded.bench)
-    assert {step.ability for step in check.steps} == {Ability.CAN}
+    other = {step.procedure: step.ability for step in check.steps if step.ability is not Ability.CAN}
+    assert other in ({}, {"discrete-lamps": Ability.NOT_FOR_MODEL})  # asked of a person where nothing can be read
     assert check.bench_time_s < most_s

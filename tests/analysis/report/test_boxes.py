@@ -59,6 +59,12 @@ def test_a_partial_pass_is_open_in_two_boxes():
     assert rest.lines[0] == "Partial run: not everything was asked of the unit."
 
 
+def test_what_a_whole_plan_leaves_out_is_an_open_question_and_counted():
+    unit, _, rest = three_boxes(passing_summary(beyond_plan=("Toggles", "Lowest", "Highest")))
+    assert (unit.answer, unit.mark, rest.mark) == ("pass", "pass", "open")
+    assert "Left out by the plan, 3 procedures: Toggles; Lowest; and 1 more" in rest.lines
+
+
 def test_a_bench_that_was_not_checked_is_not_known():
     _, bench, _ = three_boxes(passing_summary(bench_findings=()))
     assert (bench.answer, bench.mark) == ("not known", "open")
