@@ -18,6 +18,7 @@ from instruments.simulated.parameters import ElectronicLoadParameters
 from instruments.simulated.port import LoadMode
 
 LOOK_NS = 100_000
+REACTS_NS = 10_000  # its loop heeds what it hangs on no sooner than this after it looked
 LEAST_V = 0.05  # from here on there is something to draw from
 REVERSED_V = 0.5
 OVERLOAD = 1.1  # times its rating: protection trips
@@ -75,17 +76,17 @@ class LoadStage:
     def set_mode(self, mode: LoadMode) -> None:
         """Hold something else constant."""
         self.mode = mode
-        self.wake()
+        self._look_at_once()
 
     def set_level(self, mode: LoadMode, level: float) -> None:
         """Set the level of a mode: A, W or ohm."""
         self.levels[mode] = level
-        self.wake()
+        self._look_at_once()
 
     def set_input(self, on: bool) -> None:
         """Switch the input; off it conducts nothing at once."""
         self.input_on = on
-        self.wake()
+        self._look_at_once()
 
     def clear_protection(self) -> None:
         """Forget that a protection tripped."""
@@ -116,7 +117,12 @@ class LoadStage:
     # --- the control loop -------------------------------------------------------------------------
 
     def wake(self) -> None:
-        """Look at once: a setting, or what it hangs on, has changed."""
+        """Look soon: what it hangs on has changed, maybe by what it drew itself."""
+        soon_ns = max(self._agenda.now_ns, self._looked_ns + REACTS_NS)
+        if self._alarm.due_ns is None or self._alarm.due_ns > soon_ns:
+            self._alarm.set(soon_ns)
+
+    def _look_at_once(self) -> None:
         if self._alarm.due_ns != self._agenda.now_ns:
             self._alarm.set(self._agenda.now_ns)
 
