@@ -47,7 +47,7 @@ def moments(block: NDArray[np.float64]) -> Moments:
     mean = float(block.mean())
     about = block - mean
     left = float(about.sum())  # what rounding left of the mean
-    squares = float(about @ about) - left * left / n
+    squares = float(np.square(about).sum()) - left * left / n  # no dot product: BLAS would start threads for it
     return Moments(n, mean + left / n, max(squares, 0.0))  # in this order NaN stays NaN
 
 

@@ -6,6 +6,7 @@ off the mean pulse can then be is what `analysis.pwm` puts into its uncertainty,
 
 import math
 from collections.abc import Sequence
+from functools import cache
 
 from analysis.pwm import rounding_of_mean
 
@@ -24,6 +25,11 @@ def averaging_rate_hz(frequencies_hz: Sequence[float], fastest_hz: float, n_peri
         fastest_hz: that the DAQ can do.
         n_periods: over which each is averaged.
     """
+    return _averaging_rate_hz(tuple(frequencies_hz), fastest_hz, n_periods)
+
+
+@cache  # every step of a plan that looks at these outputs asks for it
+def _averaging_rate_hz(frequencies_hz: tuple[float, ...], fastest_hz: float, n_periods: int) -> float:
     candidates = [float(math.floor(fastest_hz * (1.0 - SEARCHED * step / TRIED))) for step in range(TRIED)]
 
     def rounding(rate_hz: float) -> float:

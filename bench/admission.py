@@ -10,7 +10,7 @@ from functools import partial
 from pathlib import Path
 
 from bench.errors import Refusals, SheetError, UsageError
-from bench.planning import plan_steps
+from bench.planning import plan_check, plan_steps
 from bench.records.record_folder import check_place, check_writable
 from bench.records.serial_number import check_label, check_serial, clean_text
 from bench.request import RunRequest
@@ -36,6 +36,7 @@ class Admitted:
     sheets: RunSheets
     all_steps: tuple[PlannedStep, ...]  # of the plan
     steps: tuple[PlannedStep, ...]  # that are taken
+    left_out: tuple[str, ...]  # procedures that the plan does without
     records: Path
     seed: int
     bench: BenchParameters
@@ -55,7 +56,8 @@ def admit(request: RunRequest) -> Admitted:
     _check_told(request, refusals)
     records = refusals.tried(lambda: records_folder(request.records))
     sheets = read.whole()
-    all_steps = plan_steps(sheets) if sheets is not None else ()
+    check = plan_check(sheets) if sheets is not None else None
+    all_steps = plan_steps(sheets, check) if sheets is not None else ()
     steps = refusals.tried(lambda: choose(all_steps, request.only)) if sheets is not None else None
     if sheets is None:
         _check_only(request, read, refusals)
@@ -66,10 +68,19 @@ def admit(request: RunRequest) -> Admitted:
     drawn = _draw(request, read, seed, refusals)
     if records is not None:
         refusals.tried(lambda: check_place(records) if refusals else check_writable(records))
-    if refusals or sheets is None or steps is None or records is None or drawn is None:
+    if refusals or sheets is None or check is None or steps is None or records is None or drawn is None:
         raise refusals.all()
     bench, twin = drawn
-    return Admitted(sheets=sheets, all_steps=all_steps, steps=steps, records=records, seed=seed, bench=bench, twin=twin)
+    return Admitted(
+        sheets=sheets,
+        all_steps=all_steps,
+        steps=steps,
+        left_out=check.left_out,
+        records=records,
+        seed=seed,
+        bench=bench,
+        twin=twin,
+    )
 
 
 def seed_of(serial: str) -> int:

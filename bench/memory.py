@@ -1,6 +1,28 @@
-"""The most memory this process has used so far."""
+"""What memory this process has used, and how often it looks for what can be given back."""
 
+import gc
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+MADE_BEFORE_LOOKING = 100_000  # objects
+
+
+@contextmanager
+def rarely_collected() -> Iterator[None]:
+    """Look for unreachable cycles of objects a hundred times less often than Python does by itself.
+
+    A run makes millions of small objects and next to no cycles: looking for those took a tenth of its time. What
+    stands before the run is not looked at at all meanwhile.
+    """
+    before = gc.get_threshold()
+    gc.freeze()
+    gc.set_threshold(MADE_BEFORE_LOOKING, *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+        gc.unfreeze()
 
 
 def peak_memory_mb() -> float:

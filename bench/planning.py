@@ -12,10 +12,13 @@ def plan_check(sheets: RunSheets) -> PlanCheck:
     return check_plan(sheets.plan, PROCEDURES, unit=sheets.unit, aircraft=sheets.aircraft, bench=sheets.bench)
 
 
-def plan_steps(sheets: RunSheets) -> tuple[PlannedStep, ...]:
-    """Return all steps of the plan in order; what the bench can't do carries its obstacle."""
+def plan_steps(sheets: RunSheets, check: PlanCheck | None = None) -> tuple[PlannedStep, ...]:
+    """Return all steps of the plan in order; what the bench can't do carries its obstacle.
+
+    `check` is what `plan_check` gave, where the caller has asked it already.
+    """
     planned = []
-    for step, checked in zip(sheets.plan.steps, plan_check(sheets).steps, strict=True):
+    for step, checked in zip(sheets.plan.steps, (check or plan_check(sheets)).steps, strict=True):
         procedure = PROCEDURES[step.procedure]
         setup = setup_for(step, unit=sheets.unit, aircraft=sheets.aircraft, plan=sheets.plan, bench=sheets.bench)
         planned.append(

@@ -37,7 +37,8 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
     """
     parent = load_record(folder)
     sheets = sheets_of_record(parent.facts.sheets, model=model)
-    all_steps = plan_steps(sheets)
+    check = plan_check(sheets)
+    all_steps = plan_steps(sheets, check)
     steps = choose(all_steps, parent.facts.only)
     facts = replace(
         parent.facts,
@@ -78,7 +79,7 @@ def rejudge(folder: Path, *, records: Path, model: str | None, began_wall_s: flo
         unsafe=tuple(reason for finding in record.findings if finding.id == NOT_SAFE_ID for reason in finding.reasons),
         stop_reason="; ".join(stop.reason for stop in record.stops),
         function_titles={function.name: function.title for function in sheets.unit.functions},
-        left_out=plan_check(sheets).left_out,
+        left_out=check.left_out,
     )
 
 

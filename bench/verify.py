@@ -16,8 +16,8 @@ from bench.bus_traffic import BusTraffic
 from bench.errors import RecordError, RunStoppedError
 from bench.interrupts import Interrupts
 from bench.judging import drifted, spoilt_by, unproved
+from bench.memory import rarely_collected
 from bench.outcome import outcome_of
-from bench.planning import plan_check
 from bench.progress import Progress
 from bench.records.record_writer import RecordWriter
 from bench.records.run_facts import InstrumentFacts, RunFacts, RunOutcome, RunStatus
@@ -56,7 +56,7 @@ def verify(request: RunRequest, progress: Progress, *, began_wall_s: float) -> V
         RunStoppedError: the record could not be written any more; the run was ended and the bench made safe.
     """
     admitted = admit(request)
-    with Interrupts() as interrupts:
+    with Interrupts() as interrupts, rarely_collected():
         return _carried_out(request, admitted, interrupts, progress, began_wall_s=began_wall_s)
 
 
@@ -113,7 +113,7 @@ def _carried_out(
         unsafe=result.unsafe,
         stop_reason=result.stopped,
         function_titles={function.name: function.title for function in sheets.unit.functions},
-        left_out=plan_check(sheets).left_out,
+        left_out=admitted.left_out,
     )
 
 
