@@ -6,13 +6,16 @@ Each sample is drawn for itself (no table is repeated): means over long captures
 """
 
 import hashlib
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from instruments.simulated.philox import PhiloxStream
 
 BLOCK_SAMPLES = 4096
+SLICES = 1 << 16  # of equal probability
 _STREAM = PhiloxStream()
 
 
@@ -29,6 +32,10 @@ def uniform(seed: int, *parts: str | int) -> float:
 
 class GaussianNoise:
     """White noise of one channel in one scan, mean 0 and rms 1, addressed by sample index.
+
+    A sample is the middle of one of 65,536 equally likely slices of the normal distribution, which are far finer than
+    a converter's code, and a fifth of the cost of a normal deviate; in the two outermost slices, beyond 4.17 rms, it is
+    drawn from the whole tail.
 
     What it does not model: noise that is coloured, coupled between channels, or not Gaussian.
     """
@@ -49,5 +56,17 @@ class GaussianNoise:
         """Return one block; the last one is kept, since slices come in order."""
         if self._last is None or self._last[0] != number:
             generator = _STREAM.at(self._key, number)
-            self._last = (number, generator.standard_normal(BLOCK_SAMPLES, dtype=np.float32))
+            words = generator.bit_generator.random_raw(BLOCK_SAMPLES // 4)
+            drawn = words.astype("<u8", copy=False).view("<u2")
+            samples = _middles().take(drawn)
+            outermost = np.flatnonzero(drawn + np.uint16(1) <= 1)  # 65535 + 1 is 0
+            if outermost.size:
+                samples[outermost] = ndtri((drawn[outermost] + generator.random(outermost.size)) / SLICES)
+            self._last = (number, samples)
         return self._last[1]
+
+
+@cache
+def _middles() -> NDArray[np.float32]:
+    """Return the middle of each slice, by probability, as float32 (65536,)."""
+    return ndtri((np.arange(SLICES) + 0.5) / SLICES).astype(np.float32)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from instruments.simulated.noise import BLOCK_SAMPLES, GaussianNoise, philox_key, uniform
 
@@ -58,6 +59,14 @@ def test_noise_is_white_gaussian_with_rms_one():
     assert abs(np.mean(noise**4) - 3) < 4 * np.sqrt(96 / n_samples)  # the fourth moment of a Gaussian is 3
     for lag in (1, 7, BLOCK_SAMPLES):
         assert abs(np.mean(noise[lag:] * noise[:-lag])) < 4 / np.sqrt(n_samples - lag)
+
+
+def test_noise_follows_the_normal_distribution_into_its_tails():
+    n_samples = 1_000_000
+    noise = taken(GaussianNoise(3, "x"), 0, n_samples).astype(float)
+    for level in (0.0, 1.0, 3.0, 4.2, 4.5):  # the last two lie in the outermost slices
+        beyond = 2.0 * norm.sf(level) * n_samples
+        assert abs(np.count_nonzero(np.abs(noise) > level) - beyond) <= 4 * np.sqrt(beyond) + 1
 
 
 def test_uniform_draws_lie_in_their_interval_and_differ():
