@@ -192,6 +192,27 @@ def rejudge(
 
 
 @app.command(cls=Command)
+def history(
+    serial: Annotated[str, typer.Argument(help="Serial number; without it the runs of all units.")] = "",
+    model: Annotated[str, typer.Option(metavar="NAME", help="Runs of this model.")] = "",
+    instrument: Annotated[
+        str, typer.Option(metavar="NAME", help="Runs in which this instrument served: role, model or serial number.")
+    ] = "",
+    finding: Annotated[
+        str, typer.Option(metavar="ID", help="What each run says of this finding, and how it moved.")
+    ] = "",
+    records: RecordsOption = "records",
+    as_json: JsonOption = False,
+) -> None:
+    """List the runs of a unit, a model or an instrument, oldest first, with what did not pass."""
+    from bench.commands import run_history
+    from bench.history import Wanted
+
+    wanted = Wanted(serial=serial, model=model, instrument=instrument, finding=finding)
+    raise typer.Exit(run_history(wanted, records=records, as_json=as_json))
+
+
+@app.command(cls=Command)
 def new(
     kind: Annotated[SheetKind, typer.Argument(help="What to write: a unit, aircraft or bench sheet.")],
     name: Annotated[str, typer.Argument(help="What it is called; the file is NAME.toml in the current folder.")],

@@ -13,6 +13,7 @@ from analysis.sentences import finding_sentence, verdict_sentence
 from analysis.verdict import Verdict
 from bench.admission import records_folder
 from bench.document import run_document
+from bench.history import Wanted, history, history_document, history_lines
 from bench.interrupts import EXIT_OF_SIGNAL
 from bench.plan_check import Ability, PlanCheck, StepCheck
 from bench.planning import plan_check, plan_steps
@@ -90,6 +91,19 @@ def run_rejudge(record_text: str, *, records: str, model: str | None, as_json: b
     else:
         _print_outcome(result)
     return _exit_code(result, partial_ok=False)
+
+
+def run_history(wanted: Wanted, *, records: str, as_json: bool) -> int:
+    """Print the runs that the records tell of."""
+    found = history(records_folder(records), wanted)
+    for problem in found.unreadable:
+        warn(problem)
+    if as_json:
+        _print_json(history_document(found, wanted))
+    else:
+        for line in history_lines(found, wanted):
+            put(line)
+    return EXIT_PASS
 
 
 def _document(result: VerifyResult) -> dict[str, Any]:

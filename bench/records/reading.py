@@ -104,6 +104,17 @@ def load_record(folder: Path) -> Record:
     return replace(record, problems=(*record.problems, *altered))
 
 
+def read_without_captures(folder: Path) -> Record:
+    """Read what a record says and nothing of its captures; it is not held against its MANIFEST.
+
+    Raises:
+        RecordError: neither `record.json` nor the beginning of the journal can be read.
+    """
+    if (folder / RECORD_NAME).is_file():
+        return read_record_json(folder / RECORD_NAME)
+    return _from_journal(folder, (), ())
+
+
 def _from_journal(folder: Path, captures: tuple[Capture, ...], known_problems: tuple[str, ...]) -> Record:
     path = folder / JOURNAL_NAME
     reading = read_journal(path)
