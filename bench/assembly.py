@@ -70,9 +70,9 @@ def open_simulated_bench(
     name = sheet.daq.url.partition("://")[2]
     with ExitStack() as stack:
         stack.enter_context(serve_serial(name, device=device, clock=clock))
-        devices = {sheet.supply.resource: _simulated_supply(plant.supply, sheet.supply)}
+        devices = {sheet.supply.resource: simulated_supply(plant.supply, sheet.supply)}
         if sheet.dip_source is not None and plant.dip_source is not None:
-            devices[sheet.dip_source.resource] = _simulated_supply(plant.dip_source, sheet.dip_source)
+            devices[sheet.dip_source.resource] = simulated_supply(plant.dip_source, sheet.dip_source)
         if sheet.electronic_load is not None and plant.load is not None:
             devices[sheet.electronic_load.resource] = load_instrument(plant.load, load_ratings(sheet.electronic_load))
         manager = simulated_resource_manager(devices, clock)
@@ -156,7 +156,8 @@ def load_ratings(load: ElectronicLoadSheet) -> LoadRatings:
     )
 
 
-def _simulated_supply(port: SupplyPort, sheet: SupplySheet) -> ScpiInstrument:
+def simulated_supply(port: SupplyPort, sheet: SupplySheet) -> ScpiInstrument:
+    """Return the supply of the plant as its driver meets it, rated as the sheet says."""
     return supply_instrument(
         port,
         max_voltage_v=sheet.max_voltage_v,

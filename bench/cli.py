@@ -213,6 +213,32 @@ def history(
 
 
 @app.command(cls=Command)
+def simulate(
+    serial: Annotated[str, typer.Argument(help="Serial number of the simulated unit, SIM-...")],
+    bench: BenchOption = None,
+    model: ModelOption = None,
+    aircraft: AircraftOption = None,
+    seed: Annotated[int | None, typer.Option(help="Seed of the simulated unit; derived from the serial.")] = None,
+    defect: Annotated[
+        list[str] | None, typer.Option(metavar="ID[:SEVERITY]", help="Inject a catalogued defect; repeatable.")
+    ] = None,
+    pace: Annotated[float, typer.Option(metavar="N", help="Run the bench's time N times as fast as the wall's.")] = 1.0,
+    hislip: Annotated[bool, typer.Option("--hislip", help="Serve SCPI over HiSLIP instead of sockets.")] = False,
+    terminal: Annotated[
+        bool, typer.Option("--terminal", help="Serve the DAQ on a pseudo-terminal instead of a socket.")
+    ] = False,
+) -> None:
+    """Serve a simulated bench on this machine in wall time, and print the bench sheet that reaches it."""
+    from bench.run_sheets import SheetNames
+    from bench.serving import Links
+    from bench.simulate import run_simulate
+
+    names = SheetNames(bench=bench, model=model, aircraft=aircraft)
+    links = Links(hislip=hislip, terminal=terminal)
+    raise typer.Exit(run_simulate(serial, names, seed=seed, defects=tuple(defect or ()), pace=pace, links=links))
+
+
+@app.command(cls=Command)
 def new(
     kind: Annotated[SheetKind, typer.Argument(help="What to write: a unit, aircraft or bench sheet.")],
     name: Annotated[str, typer.Argument(help="What it is called; the file is NAME.toml in the current folder.")],

@@ -23,6 +23,8 @@ _log = logging.getLogger(__name__)
 
 CHUNK_BYTES = 1 << 20  # measured best over sockets, VXI-11, HiSLIP and USB; 8 MiB is slower again
 STALE_REPLIES_AT_MOST = 8
+QUIET_S = 0.1  # a socket that gives nothing for so long holds nothing
+DISCARDED_AT_MOST = 1000  # reads
 
 # What PyVISA, its backends (serial and USB errors are OSErrors) and the operating system raise.
 _FOREIGN = (visa_errors.Error, visa_errors.VisaIOWarning, OSError, RuntimeError, ValueError, EOFError)
@@ -265,6 +267,9 @@ class VisaTransport:
             return self._resource.read_raw(CHUNK_BYTES)
 
     def _discard(self) -> None:
+        if isinstance(self._resource, TCPIPSocket):
+            self._read_away()
+            return
         try:
             self._resource.clear()
         except NotImplementedError:
@@ -273,6 +278,18 @@ class VisaTransport:
             if error.error_code not in _NOT_SUPPORTED:
                 raise
             self._flush()
+
+    def _read_away(self) -> None:
+        """Take what a socket still holds: pyvisa-py's own clear never ends once the other side has closed."""
+        self._resource.timeout = 1000.0 * min(QUIET_S, self.time_out_s)
+        try:
+            for _ in range(DISCARDED_AT_MOST):
+                self._resource.read_raw()
+        except visa_errors.VisaIOError as error:
+            if error.error_code != StatusCode.error_timeout:
+                raise
+        finally:
+            self._resource.timeout = 1000.0 * self.time_out_s
 
     def _flush(self) -> None:
         # Serial ports and some USB backends can't clear a device. The token alone finds the step again

@@ -1,0 +1,70 @@
+"""A SCPI instrument on a TCP socket (`TCPIP::host::port::SOCKET`): lines in, lines and blocks out.
+
+One client at a time, as many instruments have it: a second one is turned away, for two of them would take each
+other's replies. What it does not model: a transmit buffer that fills up.
+"""
+
+import asyncio
+import contextlib
+
+from instruments.served.world import World
+from instruments.simulated.visa_library import MessageDevice
+
+READ_BYTES = 65536
+LOOPBACK = "127.0.0.1"
+
+
+class ScpiSocket:
+    """Serves one device; `port` is the one it got."""
+
+    def __init__(self, device: MessageDevice, world: World) -> None:
+        self.port = 0
+        self._device = device
+        self._world = world
+        self._taken = False
+        self._server: asyncio.Server | None = None
+
+    async def start(self, port: int = 0) -> None:
+        """Listen on loopback; port 0 takes any free one."""
+        self._server = await asyncio.start_server(self._serve, LOOPBACK, port)
+        self.port = self._server.sockets[0].getsockname()[1]
+
+    def close(self) -> None:
+        """Listen no longer."""
+        if self._server is not None:
+            self._server.close()
+
+    @property
+    def resource(self) -> str:
+        """The VISA address that reaches it."""
+        return f"TCPIP0::{LOOPBACK}::{self.port}::SOCKET"
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        with contextlib.closing(writer):
+            if self._taken:
+                return
+            self._taken = True
+            answering = asyncio.create_task(self._answer(writer))
+            try:
+                with contextlib.suppress(ConnectionError):
+                    while data := await reader.read(READ_BYTES):
+                        self._device.receive(data, now_ns=self._world.catch_up(), stream=True)
+            finally:
+                answering.cancel()
+                self._device.clear(now_ns=self._world.catch_up(), stream=False)  # nobody is left to read its replies
+                self._taken = False
+
+    async def _answer(self, writer: asyncio.StreamWriter) -> None:
+        """Send each reply once the instrument has it."""
+        replies = self._device.replies
+        with contextlib.suppress(ConnectionError):
+            while True:
+                if not replies:
+                    await self._world.tick()
+                    continue
+                reply = replies[0]
+                await self._world.until(reply.ready_ns)
+                if replies and replies[0] is reply:  # else it was cleared meanwhile
+                    replies.popleft()
+                    writer.write(bytes(reply.data))
+                    await writer.drain()
