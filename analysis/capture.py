@@ -1,10 +1,10 @@
 """`Capture`: sampled record of named signals on one timebase, with stimuli and events alongside.
 
 Pure data: the samples come from a `SampleSource` handed in (a log, a Parquet file, an array), one channel
-at a time, so a long record never stands in memory whole.
+at a time, and the events from `Events`, one kind at a time, so a long record never stands in memory whole.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -67,6 +67,45 @@ class Event:
     fields: Mapping[str, float | int | str | bool]
 
 
+def name_of(event: Event) -> str:
+    """Return what an event is about: the item of a report, the line of a stimulus; "" of any other."""
+    return str(event.fields.get("item", event.fields.get("line", "")))
+
+
+class Events(Protocol):
+    """The events of a capture in order of time, wherever they stand; none need be in memory."""
+
+    def __iter__(self) -> Iterator[Event]:
+        """Yield every event: of a long capture a great many."""
+        ...
+
+    def __len__(self) -> int:
+        """Return how many there are."""
+        ...
+
+    def of(self, kind: str, name: str | None = None) -> tuple[Event, ...]:
+        """Return those of one kind, or those of them that are about `name` (`name_of`)."""
+        ...
+
+    def times_s(self, kind: str) -> NDArray[np.float64]:
+        """Return when those of one kind were, shape (n,), ascending."""
+        ...
+
+
+class EventList(tuple[Event, ...]):
+    """A few events in memory, in order of time; satisfies `Events`."""
+
+    __slots__ = ()
+
+    def of(self, kind: str, name: str | None = None) -> tuple[Event, ...]:
+        """Return those of one kind, or those of them that are about `name`."""
+        return tuple(event for event in self if event.kind == kind and name in {None, name_of(event)})
+
+    def times_s(self, kind: str) -> NDArray[np.float64]:
+        """Return when those of one kind were, shape (n,)."""
+        return np.array([event.time_s for event in self if event.kind == kind], dtype=np.float64)
+
+
 class SampleSource(Protocol):
     """Where samples come from; arrays are read-only views or fresh copies."""
 
@@ -108,7 +147,7 @@ class Capture:
     channels: Mapping[str, AnalogChannel]
     lines: tuple[str, ...]
     gaps: tuple[Gap, ...]
-    events: tuple[Event, ...]
+    events: Events
     settings: Mapping[str, float | int | str | bool]
     source: SampleSource = field(compare=False, repr=False)
 
@@ -165,6 +204,6 @@ class Capture:
         span = self.span(start_s, stop_s)
         return any(gap.first_sample < span.stop and gap.first_sample + gap.n_samples > span.start for gap in self.gaps)
 
-    def events_of(self, kind: str) -> tuple[Event, ...]:
-        """Return the events of one kind in order of time."""
-        return tuple(event for event in self.events if event.kind == kind)
+    def events_of(self, kind: str, name: str | None = None) -> tuple[Event, ...]:
+        """Return the events of one kind, or those of them about one item or line, in order of time."""
+        return self.events.of(kind, name)

@@ -17,11 +17,11 @@ def unit_reports(captures: Iterable[Capture], unit: UnitSheet, aircraft: Aircraf
     first: dict[str, object] = {}
     last: dict[str, object] = {}
     for capture in captures:
-        for event in capture.events:
-            item, count = event.fields.get("item"), event.fields.get("count")
-            if event.kind == "report" and item in {*items, FIRMWARE} and count is not None:
-                first.setdefault(str(item), count)
-                last[str(item)] = count
+        for item in (*items, FIRMWARE):
+            counts = [event.fields["count"] for event in capture.events_of("report", item) if "count" in event.fields]
+            if counts:
+                first.setdefault(item, counts[0])
+                last[item] = counts[-1]
     return UnitReports(
         configuration_found=_in_words(first, items),
         configuration_left=_in_words(last, items),

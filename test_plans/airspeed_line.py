@@ -75,7 +75,7 @@ def arrival_doubts(record: Record) -> tuple[Doubt, ...]:
     if arrives is False:
         cause, what, step = _not_arriving(record)
         return (Doubt(reason=f"{record.name}: {what}", cause=cause, next_step=step),)
-    if arrives is None or (_by_bus(record.capture) and not record.reports()):
+    if arrives is None or (_by_bus(record.capture) and not record.report_times_s().size):
         reason = f"{record.name}: it can't be told whether airspeed reached the unit"
         step = "check that airspeed is sent, and that the line on which it is read back at the unit is wired"
         return (Doubt(reason=reason, cause=Cause.UNDECIDED, next_step=step),)
@@ -86,7 +86,7 @@ def reached(record: Record) -> bool:
     """Say whether airspeed surely reached the unit: by the bus beside the unit's own reports, else at its pin."""
     if record.capture is None or not airspeed_arrives(record):
         return False
-    return not _by_bus(record.capture) or bool(record.reports())
+    return not _by_bus(record.capture) or record.report_times_s().size > 0
 
 
 def _not_arriving(record: Record) -> tuple[Cause, str, str]:

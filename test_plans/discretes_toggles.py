@@ -4,19 +4,20 @@ All discretes are toggled at once, each at its own random phase, on and off five
 against the counter before the next one, so a missed change and an extra one never make up for each other.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from heapq import merge
 
 from analysis.measurement import Observation, Result
 from test_plans.conditions import count
 from test_plans.discrete_bench import PIN_LINES, REPORTED_S, did_not_move, discrete_needs, pin_capture, pins_of, wake
 from test_plans.discrete_reports import counted_between, report_doubts, unlike
 from test_plans.discretes_latency import pin_edges
-from test_plans.driving import Action, drive_at, levels_of, play, spaced_instants
+from test_plans.driving import Action, drive_at, levels_of, play_in_order, spaced_instants
 from test_plans.held_pins import reach_doubts
 from test_plans.model_gaps import without_reported_discretes
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record
-from test_plans.rig import Rig
+from test_plans.rig import CaptureSession, Rig
 from test_plans.sheets import Discrete, Setup
 from test_plans.signals import function_named
 
@@ -53,14 +54,15 @@ class DiscreteToggles:
         wake(rig, setup)
         discretes = setup.unit.discretes
         with rig.capture(CAPTURE, pins_of(discretes), sample_rate_hz=RATE_HZ, lines=PIN_LINES) as session:
-            actions: list[Action] = []
-            for discrete in discretes:
-                levels = levels_of(discrete)
-                for place, at_s in enumerate(self.instants_s(setup, discrete)):
-                    level_v = levels.active_v if place % 2 == 0 else levels.inactive_v
-                    actions.append(drive_at(session, discrete.name, level_v, at_s))
-            play(session, actions)
+            each = [self._actions(session, setup, discrete) for discrete in discretes]
+            play_in_order(session, merge(*each, key=lambda action: action[0]))
             session.wait_until(self._capture_need(setup).duration_s)
+
+    def _actions(self, session: CaptureSession, setup: Setup, discrete: Discrete) -> Iterator[Action]:
+        """Yield the changes of one discrete; made on the way, for in all they are tens of thousands."""
+        levels = levels_of(discrete)
+        for place, at_s in enumerate(self.instants_s(setup, discrete)):
+            yield drive_at(session, discrete.name, levels.active_v if place % 2 == 0 else levels.inactive_v, at_s)
 
     def follow_up(self, rig: Rig, setup: Setup, evidence: Evidence) -> bool:  # noqa: ARG002
         """Take nothing more."""

@@ -110,13 +110,18 @@ def play_touches(session: CaptureSession, touches: Iterable[Touch]) -> None:
 
 
 def play(session: CaptureSession, actions: Iterable[Action]) -> None:
-    """Hand over actions, each made for an instant of capture time, a little ahead of it and in order of time.
+    """Hand over actions, each made for an instant of capture time, in order of time: see `play_in_order`."""
+    play_in_order(session, sorted(actions, key=lambda action: action[0]))
+
+
+def play_in_order(session: CaptureSession, actions: Iterable[Action]) -> None:
+    """Hand over actions that come in order of time, each a little ahead of its instant; they may be made on the way.
 
     What follows shortly goes with it, so that a thousand of them take few waits. The bench then never holds more than
     two thirds of a second of schedule, and no action comes late.
     """
     bunch_ends_s = 0.0
-    for time_s, act in sorted(actions, key=lambda action: action[0]):
+    for time_s, act in actions:
         if time_s > bunch_ends_s:
             if time_s - session.now_s > LOOK_AHEAD_S:
                 session.wait_until(time_s - LOOK_AHEAD_S)

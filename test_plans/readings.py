@@ -156,13 +156,16 @@ class Record:
         """Return what one stimulus line was told, in order of time."""
         return tuple(
             Stimulus(time_s=event.time_s, value=float(event.fields.get("value", math.nan)))
-            for event in self._events("stimulus")
-            if event.fields.get("line") == line
+            for event in self._events("stimulus", line)
         )
 
     def reports(self, item: str | None = None) -> tuple[Event, ...]:
         """Return the unit's reports, of one item or all, in order of time."""
-        return tuple(event for event in self._events("report") if item is None or event.fields.get("item") == item)
+        return self._events("report", item)
+
+    def report_times_s(self) -> NDArray[np.float64]:
+        """Return when the unit's reports came, of whatever item, shape (n,), ascending."""
+        return np.empty(0) if self.capture is None else self.capture.events.times_s("report")
 
     def notes(self, key: str) -> tuple[tuple[float, float | int | str | bool], ...]:
         """Return (capture time, value) of every note that has `key`."""
@@ -185,10 +188,8 @@ class Record:
         events = [event for event in self.reports(item) if event.time_s < before_s]
         return int(events[-1 if last else 0].fields["count"]) if events else None
 
-    def _events(self, kind: str) -> tuple[Event, ...]:
-        if self.capture is None:
-            return ()
-        return tuple(sorted(self.capture.events_of(kind), key=lambda event: event.time_s))
+    def _events(self, kind: str, name: str | None = None) -> tuple[Event, ...]:
+        return () if self.capture is None else self.capture.events_of(kind, name)
 
 
 def nothing(*doubts: Doubt) -> Estimate:

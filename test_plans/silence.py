@@ -1,7 +1,6 @@
 """Whose it is that the unit's reports did not come: the host's silence against the sampled receive line. Pure."""
 
 import math
-from itertools import pairwise
 
 import numpy as np
 
@@ -39,7 +38,7 @@ def silence_doubts(record: Record, evidence: Evidence, *, period_s: float = 1.0)
                 f"while the receive line shows {unheard} bursts that are not the bench's own"
             )
             return (Doubt(reason=reason, cause=Cause.BENCH, next_step="check the bus interface, then run it again"),)
-    if record.duration_s < SILENT_S or record.reports():
+    if record.duration_s < SILENT_S or record.report_times_s().size:
         return ()
     ready = evidence.earlier(READY_ID)
     proved = ready is not None and math.isfinite(ready.value)
@@ -57,5 +56,6 @@ def silence_doubts(record: Record, evidence: Evidence, *, period_s: float = 1.0)
 
 def _without_report(record: Record, longest_s: float) -> list[tuple[float, float]]:
     """Return (from, to) of every stretch of a capture without a single report that is longer than `longest_s`."""
-    instants_s = [0.0, *(event.time_s for event in record.reports()), record.duration_s]
-    return [(one, other) for one, other in pairwise(instants_s) if other - one > longest_s]
+    instants_s = np.concatenate(([0.0], record.report_times_s(), [record.duration_s]))
+    places = np.flatnonzero(np.diff(instants_s) > longest_s)
+    return [(float(instants_s[place]), float(instants_s[place + 1])) for place in places]

@@ -79,7 +79,7 @@ def own_frames_arrive(record: Record) -> bool | None:
     if capture is None or LINE not in capture.lines:
         return None
     dominant = capture.line(LINE)
-    reports_s = np.array([event.time_s for event in record.reports()])
+    reports_s = record.report_times_s()
     seen = []
     for event in frames_sent(capture):
         alone = not reports_s.size or float(np.min(np.abs(reports_s - event.time_s))) > APART_S

@@ -5,7 +5,7 @@ from importlib.resources import files
 
 import numpy as np
 
-from analysis.capture import AnalogChannel, Capture, Event, Gap
+from analysis.capture import AnalogChannel, Capture, Event, EventList, Gap
 from bench.judging import findings_of
 from bench.plan_check import setup_for
 from bench.run_sheets import SheetNames, load_sheets
@@ -105,7 +105,7 @@ class Scene:
             channels=channels,
             lines=tuple(self.lines),
             gaps=tuple(self.gaps),
-            events=tuple(sorted(self.events, key=lambda event: event.time_s)),
+            events=EventList(sorted(self.events, key=lambda event: event.time_s)),
             settings=self.settings,
             source=ArraySource(codes, words),
         )

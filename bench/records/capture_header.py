@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.capture import AnalogChannel, Capture, Event, Gap, SampleSource
+from analysis.capture import AnalogChannel, Capture, Event, Events, Gap, SampleSource
 from bench.records.json_values import (
     Scalar,
     fields_from_json,
@@ -60,8 +60,8 @@ class CaptureHeader:
         word_dtype = self.word_dtype()
         return 2 * len(self.channels) + (word_dtype.itemsize if word_dtype is not None else 0)
 
-    def capture(self, *, n_samples: int, gaps: Sequence[Gap], events: Sequence[Event], source: SampleSource) -> Capture:
-        """Return the capture that this header begins; events are put in order of time."""
+    def capture(self, *, n_samples: int, gaps: Sequence[Gap], events: Events, source: SampleSource) -> Capture:
+        """Return the capture that this header begins."""
         return Capture(
             name=self.name,
             procedure=self.procedure,
@@ -73,7 +73,7 @@ class CaptureHeader:
             channels={channel.name: channel for channel in self.channels},
             lines=self.lines,
             gaps=tuple(gaps),
-            events=tuple(sorted(events, key=lambda event: event.time_s)),
+            events=events,
             settings=self.settings,
             source=source,
         )

@@ -1,17 +1,19 @@
-"""A record's captures on disk: a log while it is taken, Parquet once it is closed."""
+"""A record's captures on disk: a log while it is taken, Parquet once it is closed, its many events beside it."""
 
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from analysis.capture import Capture
+from analysis.capture import Capture, Events
 from bench.errors import RecordError
 from bench.records.capture_log import LOG_SUFFIX
 from bench.records.durable import disk_faults
-from bench.records.log_reader import read_log
+from bench.records.event_store import EVENTS_SUFFIX, EventsDigest, StoredEvents, write_events
+from bench.records.log_reader import CaptureLog, LogEvents, read_log
 from bench.records.parquet_store import (
     PARQUET_SUFFIX,
+    events_path,
     metadata_text,
     proved_source,
     read_parquet,
@@ -50,17 +52,43 @@ def settle_log(log_path: Path) -> OpenedCapture:
         return OpenedCapture(path=log_path, capture=log.capture, problem=log.problem)
     path = log_path.with_suffix(PARQUET_SUFFIX)
     part = path.with_name(path.name + ".part")
-    metadata = metadata_text(log.capture)
+    events, many = _settle_events(log, path)
+    metadata = metadata_text(log.capture, many)
     write_parquet(part, log, metadata)
     source = proved_source(part, log, metadata)
     if source is None:
         part.unlink()
-        raise RecordError(f"{part}: does not read back as the log it was made of; {log_path} is kept. Check the disk.")
+        raise _unproved(part, log_path)
     with disk_faults(path):
         part.replace(path)
         log_path.unlink()
     source.path = path
-    return OpenedCapture(path=path, capture=replace(log.capture, source=source), problem="")
+    return OpenedCapture(path=path, capture=replace(log.capture, source=source, events=events), problem="")
+
+
+def _settle_events(log: CaptureLog, path: Path) -> tuple[Events, EventsDigest | None]:
+    """Write the events of a log, if they are many, beside the Parquet file to be; return them and what they add up to.
+
+    They get their name before that file has its own: where it stands, they do.
+    """
+    told = log.capture.events
+    if not isinstance(told, LogEvents):
+        return told, None
+    beside = events_path(path)
+    part = beside.with_name(beside.name + ".part")
+    many = write_events(part, told.logged())
+    stored = StoredEvents(part, len(told))
+    if many.n_events != len(told) or stored.digest().hex() != many.hex():
+        part.unlink()
+        raise _unproved(part, told.path)
+    with disk_faults(beside):
+        part.replace(beside)
+    stored.path = beside
+    return stored, many
+
+
+def _unproved(part: Path, log_path: Path) -> RecordError:
+    return RecordError(f"{part}: does not read back as the log it was made of; {log_path} is kept. Check the disk.")
 
 
 def open_captures(folder: Path, known: Iterable[OpenedCapture] = ()) -> tuple[tuple[Capture, ...], tuple[str, ...]]:
@@ -78,7 +106,7 @@ def open_captures(folder: Path, known: Iterable[OpenedCapture] = ()) -> tuple[tu
     captures: list[Capture] = []
     problems: list[str] = []
     files = sorted(folder.glob(f"*{PARQUET_SUFFIX}")) + sorted(folder.glob(f"*{LOG_SUFFIX}"))
-    chosen = {path.stem: path for path in reversed(files)}
+    chosen = {path.stem: path for path in reversed(files) if not path.name.endswith(EVENTS_SUFFIX)}
     for stem in sorted(chosen):
         try:
             opened = already.get(chosen[stem]) or open_capture(chosen[stem])

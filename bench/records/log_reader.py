@@ -5,7 +5,7 @@ read at a time by seeking.
 """
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,12 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.capture import Capture, Event, Gap
+from analysis.capture import Capture, Event, EventList, Events, Gap, name_of
 from bench.errors import RecordError
 from bench.records.capture_header import CaptureHeader, event_from_json, gaps_from_json, header_from_json
 from bench.records.capture_log import STRETCH
 from bench.records.chunks import HEAD_BYTES, Chunk, ChunkKind, DamagedChunkError, read_chunks
 from bench.records.durable import reading_faults
+from bench.records.event_store import FEW_EVENTS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +80,52 @@ class LogSource:
                 samples[begin - first : end - first] = np.frombuffer(found, dtype=samples.dtype)
 
 
+class LogEvents:
+    """Events of a log, by the chunks they stand in; satisfies `analysis.capture.Events`. Holds no file open.
+
+    Args:
+        path: the log.
+        chunks: (offset, bytes) of the payload of each chunk of events.
+        n_events: in all of them.
+    """
+
+    def __init__(self, path: Path, chunks: Sequence[tuple[int, int]], n_events: int) -> None:
+        self.path = path
+        self._chunks = tuple(chunks)
+        self._n_events = n_events
+
+    def __iter__(self) -> Iterator[Event]:
+        """Yield every event, in order of time."""
+        return iter(_in_time(self.logged()))
+
+    def __len__(self) -> int:
+        """Return how many there are."""
+        return self._n_events
+
+    def of(self, kind: str, name: str | None = None) -> tuple[Event, ...]:
+        """Return those of one kind, or those of them that are about `name`, in order of time."""
+        return _in_time(event for event in self.logged() if event.kind == kind and name in {None, name_of(event)})
+
+    def times_s(self, kind: str) -> NDArray[np.float64]:
+        """Return when those of one kind were, shape (n,), ascending."""
+        return np.sort(np.array([event.time_s for event in self.logged() if event.kind == kind], dtype=np.float64))
+
+    def logged(self) -> Iterator[Event]:
+        """Yield every event in the order logged, one chunk in memory at a time.
+
+        Raises:
+            RecordError: the log can't be read any more.
+        """
+        with reading_faults(self.path), self.path.open("rb") as file:
+            for offset, n_bytes in self._chunks:
+                file.seek(offset)
+                payload = file.read(n_bytes)
+                if len(payload) < n_bytes:
+                    raise RecordError(f"{self.path}: the log became shorter while it was read. Open the record again.")
+                for document in json.loads(payload):
+                    yield event_from_json(document)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureLog:
     """A log as far as it can be trusted.
@@ -118,8 +165,11 @@ def read_log(path: Path) -> CaptureLog:
         problem = problem or "it was never closed: the run ended while this capture was taken"
         n_samples += 1  # lost: it stands for all that would have followed
     source = LogSource(path, contents.header, contents.stretches, n_samples)
+    events: Events = EventList(_in_time(contents.events))
+    if contents.n_events > FEW_EVENTS:
+        events = LogEvents(path, contents.event_chunks, contents.n_events)
     capture = contents.header.capture(
-        n_samples=n_samples, gaps=_gaps(contents.stretches, n_samples), events=contents.events, source=source
+        n_samples=n_samples, gaps=_gaps(contents.stretches, n_samples), events=events, source=source
     )
     return CaptureLog(capture=capture, source=source, problem=problem)
 
@@ -130,7 +180,9 @@ class _Contents:
     def __init__(self) -> None:
         self.header: CaptureHeader | None = None
         self.stretches: list[Stretch] = []
-        self.events: list[Event] = []
+        self.events: list[Event] = []  # while they are few
+        self.event_chunks: list[tuple[int, int]] = []  # (offset, bytes)
+        self.n_events = 0
         self.closing: Mapping[str, Any] | None = None
         self.n_samples = 0
 
@@ -150,9 +202,18 @@ class _Contents:
         elif chunk.kind is ChunkKind.DATA:
             self._take_data(chunk, self.header, where)
         elif chunk.kind is ChunkKind.EVENTS:
-            self.events.extend(event_from_json(document) for document in json.loads(chunk.payload))
+            self._take_events(chunk)
         else:
             self._take_closing(json.loads(chunk.payload), where)
+
+    def _take_events(self, chunk: Chunk) -> None:
+        documents = json.loads(chunk.payload)
+        self.n_events += len(documents)
+        self.event_chunks.append((chunk.offset, len(chunk.payload)))
+        if self.n_events <= FEW_EVENTS:
+            self.events.extend(event_from_json(document) for document in documents)
+        else:
+            self.events.clear()  # a great many stay in the file
 
     def _take_data(self, chunk: Chunk, header: CaptureHeader, where: str) -> None:
         first, count = STRETCH.unpack_from(chunk.payload)
@@ -166,11 +227,15 @@ class _Contents:
         if (
             n_samples < self.n_samples
             or gaps_from_json(closing["gaps"]) != _gaps(self.stretches, n_samples)
-            or closing["n_events"] != len(self.events)
+            or closing["n_events"] != self.n_events
         ):
             raise DamagedChunkError(f"{where} closes the log with other counts than its chunks hold")
         self.n_samples = n_samples
         self.closing = closing
+
+
+def _in_time(events: Iterable[Event]) -> tuple[Event, ...]:
+    return tuple(sorted(events, key=lambda event: event.time_s))
 
 
 def _gaps(stretches: Sequence[Stretch], n_samples: int) -> tuple[Gap, ...]:

@@ -1,5 +1,7 @@
 """A closed capture as Parquet: one column a signal, one for the digital words, the rest in the file's metadata.
 
+Where events are many they stand in a file of their own beside it (`event_store`).
+
 Codes are written with BYTE_STREAM_SPLIT and zstd: converter noise lives in the low byte, so keeping like
 bytes together saves over a third against plain zstd and is faster. Digital words hardly change, so a
 dictionary serves them best. Any reader of Parquet opens the file; pages carry checksums, so an altered one is
@@ -7,8 +9,6 @@ refused and never read as other samples.
 """
 
 import json
-from collections.abc import Iterator
-from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from analysis.capture import Capture
+from analysis.capture import Capture, EventList, Events
 from bench.errors import RecordError
 from bench.records.capture_header import (
     WORDS_COLUMN,
@@ -31,8 +31,10 @@ from bench.records.capture_header import (
     header_to_json,
 )
 from bench.records.durable import disk_faults
+from bench.records.event_store import EVENTS_SUFFIX, EventsDigest, StoredEvents
 from bench.records.kept_columns import KeptColumns
 from bench.records.log_reader import CaptureLog
+from bench.records.parquet_faults import parquet_faults
 
 PARQUET_SUFFIX = ".parquet"
 METADATA_KEY = b"boxproof.capture"
@@ -81,7 +83,7 @@ class ParquetSource:
 
     def _read(self, name: str, file: pq.ParquetFile | None) -> NDArray[Any]:
         if file is None:
-            with _parquet_faults(self.path), pq.ParquetFile(self.path, page_checksum_verification=True) as opened:
+            with parquet_faults(self.path), pq.ParquetFile(self.path, page_checksum_verification=True) as opened:
                 return self._read(name, opened)
         samples: NDArray[Any] = file.read(columns=[name], use_threads=False).column(name).to_numpy()
         return samples
@@ -126,7 +128,7 @@ def read_parquet(path: Path) -> Capture:
     Raises:
         RecordError: it is no capture of ours, or damaged.
     """
-    with _parquet_faults(path), pq.ParquetFile(path) as file:
+    with parquet_faults(path), pq.ParquetFile(path) as file:
         metadata = file.schema_arrow.metadata or {}
         n_rows = file.metadata.num_rows
         names = set(file.schema_arrow.names)
@@ -139,7 +141,7 @@ def read_parquet(path: Path) -> Capture:
         capture = header.capture(
             n_samples=document["n_samples"],
             gaps=gaps_from_json(document["gaps"]),
-            events=[event_from_json(event) for event in document["events"]],
+            events=_events_of(path, document["events"]),
             source=source,
         )
     except (KeyError, TypeError, ValueError) as error:
@@ -148,6 +150,21 @@ def read_parquet(path: Path) -> Capture:
     if names != wanted or (names and n_rows != capture.n_samples):
         raise RecordError(f"{path}: its columns are not those its metadata names. The file was altered.")
     return capture
+
+
+def events_path(path: Path) -> Path:
+    """Return where the events of a capture's Parquet file stand, if they are many."""
+    return path.with_suffix(EVENTS_SUFFIX)
+
+
+def _events_of(path: Path, told: list[Any] | dict[str, Any]) -> Events:
+    """Return the events that a capture's metadata holds, or says that there are in the file beside it."""
+    if isinstance(told, list):
+        return EventList(event_from_json(event) for event in told)
+    beside = events_path(path)
+    if not beside.is_file():
+        raise RecordError(f"{path}: the {told['n_events']} events of this capture are missing: fetch {beside.name}.")
+    return StoredEvents(beside, told["n_events"])
 
 
 def proved_source(path: Path, log: CaptureLog, metadata: bytes) -> ParquetSource | None:
@@ -161,7 +178,7 @@ def proved_source(path: Path, log: CaptureLog, metadata: bytes) -> ParquetSource
     capture = log.capture
     source = ParquetSource(path, capture.n_samples, has_words=bool(capture.lines))
     names = [*capture.channels, *([WORDS_COLUMN] if capture.lines else [])]
-    with _parquet_faults(path), pq.ParquetFile(path, page_checksum_verification=True) as file:
+    with parquet_faults(path), pq.ParquetFile(path, page_checksum_verification=True) as file:
         if file.schema_arrow.names != names or file.schema_arrow.metadata != {METADATA_KEY: metadata}:
             return None
         for name in names:
@@ -171,24 +188,18 @@ def proved_source(path: Path, log: CaptureLog, metadata: bytes) -> ParquetSource
     return source
 
 
-def metadata_text(capture: Capture) -> bytes:
-    """Return the text of everything but the samples."""
+def metadata_text(capture: Capture, many: EventsDigest | None = None) -> bytes:
+    """Return the text of everything but the samples; of `many` events in a file of their own what they add up to."""
+    told: list[dict[str, Any]] | dict[str, Any]
+    if many is None:
+        told = [event_to_json(event) for event in capture.events]
+    else:
+        told = {"n_events": many.n_events, "sha256": many.hex()}
     document = {
         "version": METADATA_VERSION,
         "header": header_to_json(header_of(capture)),
         "n_samples": capture.n_samples,
         "gaps": gaps_to_json(capture.gaps),
-        "events": [event_to_json(event) for event in capture.events],
+        "events": told,
     }
     return json.dumps(document, allow_nan=False).encode("ascii")
-
-
-@contextmanager
-def _parquet_faults(path: Path) -> Iterator[None]:
-    """Turn whatever the library says of a file into a RecordError that names it."""
-    try:
-        yield
-    except (pa.ArrowException, OSError, ValueError) as error:
-        raise RecordError(
-            f"{path}: the capture can't be read: {error}. The file was altered or cut; fetch it from a copy."
-        ) from error

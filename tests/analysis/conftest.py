@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.capture import AnalogChannel, Capture, Gap
+from analysis.capture import AnalogChannel, Capture, EventList, Gap
 
 
 class ArraySource:
@@ -63,7 +63,7 @@ def _capture(
         channels=channels,
         lines=(),
         gaps=tuple(gaps),
-        events=(),
+        events=EventList(),
         settings={},
         source=ArraySource(codes, n_samples),
     )

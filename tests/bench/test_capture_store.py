@@ -1,12 +1,16 @@
+from dataclasses import replace
+
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
 from capture_samples import a_header, an_event, samples
 
+from analysis.capture import Event, EventList, name_of
 from bench.errors import RecordError
-from bench.records import capture_store
+from bench.records import capture_store, event_store
 from bench.records.capture_log import CaptureWriter
 from bench.records.capture_store import capture_stem, open_capture, open_captures, settle_log
+from bench.records.event_store import FEW_EVENTS, write_events
 from bench.records.log_reader import read_log
 from bench.records.parquet_store import ROW_GROUP_SAMPLES
 
@@ -157,3 +161,108 @@ def test_a_file_name_carries_nothing_a_file_system_refuses():
     stem = capture_stem(7, "../x", 2, 'a/b\\c:d*"<>|' + "n" * 300)
     assert stem.startswith("0007-.._x-2-a_b_c_d_n")
     assert len(stem) <= 105
+
+
+MANY = FEW_EVENTS + 500
+
+
+def many_events(path, *, closed=True):
+    """A log of many events, logged in another order than they happened in."""
+    events = []
+    writer = CaptureWriter(path, a_header())
+    codes, words = samples(a_header(), 10 * 1000)
+    for second in range(10):
+        for place in range(MANY // 10):
+            time_s = second + ((place * 7) % 1000) / 1000
+            stimulus = place % 3 == 0
+            about = {"line": f"line-{place % 2}"} if stimulus else {"item": f"item-{place % 5}", "counter": place}
+            event = Event(
+                time_s=time_s,
+                uncertainty_s=0.1 + 0.2,
+                kind="stimulus" if stimulus else "report",
+                fields={**about, "value": float("nan") if place == 0 else 1.1 * place},
+            )
+            writer.event(event)
+            events.append(event)
+        writer.append(1000 * second, codes[1000 * second : 1000 * second + 1000], words[:1000])
+    writer.close() if closed else writer.abandon()
+    return sorted(events, key=lambda event: event.time_s)
+
+
+def chosen(events, kind, name=None):
+    return [event for event in events if event.kind == kind and name in {None, name_of(event)}]
+
+
+@pytest.mark.parametrize("settled", [True, False])
+def test_many_events_stand_in_a_file_and_are_read_one_kind_at_a_time(tmp_path, monkeypatch, settled):
+    monkeypatch.setattr(event_store, "ROW_GROUP_EVENTS", 700)  # several
+    told = many_events(tmp_path / "1.log")
+    if settled:
+        settle_log(tmp_path / "1.log")
+        assert sorted(entry.name for entry in tmp_path.iterdir()) == ["1.events.parquet", "1.parquet"]
+        assert "counter" not in str(pq.read_schema(tmp_path / "1.parquet").metadata)
+    ((capture,), problems) = open_captures(tmp_path)
+    assert problems == ()
+    assert not isinstance(capture.events, EventList)
+    assert len(capture.events) == MANY
+    assert repr(list(capture.events)) == repr(told)
+    for kind, name in (("stimulus", None), ("report", None), ("stimulus", "line-1"), ("report", "item-4")):
+        wanted = chosen(told, kind, name)
+        assert wanted
+        assert repr(list(capture.events_of(kind, name))) == repr(wanted)
+    assert capture.events.times_s("report").tolist() == [event.time_s for event in chosen(told, "report")]
+    assert capture.events_of("answer") == ()
+    assert capture.events_of("report", "item-9") == ()
+
+
+def test_of_a_killed_run_every_finished_chunk_of_many_events_is_kept(tmp_path):
+    told = many_events(tmp_path / "1.log", closed=False)
+    content = (tmp_path / "1.log").read_bytes()
+    (tmp_path / "1.log").write_bytes(content[:-10])  # the last chunk is one of events
+    ((capture,), problems) = open_captures(tmp_path)
+    assert len(problems) == 1
+    assert len(capture.events) == MANY - MANY // 10
+    assert repr(list(capture.events)) == repr([event for event in told if event.time_s < 9.0])
+
+
+def test_many_events_that_are_missing_or_altered_are_refused(tmp_path):
+    many_events(tmp_path / "1.log")
+    settle_log(tmp_path / "1.log")
+    beside = tmp_path / "1.events.parquet"
+    content = beside.read_bytes()
+    beside.write_bytes(content[:2000] + bytes([content[2000] ^ 1]) + content[2001:])
+    ((capture,), _) = open_captures(tmp_path)
+    with pytest.raises(RecordError, match=r"1\.events\.parquet: the capture can't be read"):
+        list(capture.events)
+    write_events(beside, [an_event()])
+    with pytest.raises(RecordError, match=r"1\.events\.parquet: not the events of its capture"):
+        capture.events_of("report")
+    beside.unlink()
+    captures, (problem,) = open_captures(tmp_path)
+    assert captures == ()
+    assert f"the {MANY} events of this capture are missing: fetch 1.events.parquet" in problem
+
+
+def test_many_events_that_do_not_read_back_equal_leave_the_log(tmp_path, monkeypatch):
+    many_events(tmp_path / "1.log")
+    write = capture_store.write_events
+
+    def one_digit_off(path, events):
+        digest = write(path, events)
+        write(path, (replace(event, time_s=event.time_s + 1e-12) for event in events))
+        return digest
+
+    monkeypatch.setattr(capture_store, "write_events", lambda path, events: one_digit_off(path, list(events)))
+    with pytest.raises(RecordError, match=r"events\.parquet\.part: does not read back .* is kept"):
+        settle_log(tmp_path / "1.log")
+    assert [entry.name for entry in tmp_path.iterdir()] == ["1.log"]
+
+
+def test_events_that_a_kill_left_beside_a_log_count_once(tmp_path):
+    many_events(tmp_path / "1.log")
+    content = (tmp_path / "1.log").read_bytes()
+    settle_log(tmp_path / "1.log")
+    (tmp_path / "1.log").write_bytes(content)
+    (tmp_path / "1.parquet").unlink()
+    ((capture,), problems) = open_captures(tmp_path)
+    assert (len(capture.events), problems) == (MANY, ())

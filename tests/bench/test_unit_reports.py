@@ -1,10 +1,10 @@
 """What a unit says of itself is read first and last of the whole run, whatever came between."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from sheet_texts import dotterel
+from synthetic_captures import Scene
 
-from analysis.capture import Event
 from bench.records.run_facts import UnitReports
 from bench.sheets import load_aircraft
 from bench.unit_reports import unit_reports
@@ -12,15 +12,11 @@ from bench.unit_reports import unit_reports
 AIRCRAFT = load_aircraft("whimbrel", dotterel())
 
 
-@dataclass
-class Captured:
-    events: tuple[Event, ...]
-
-
 def captured(*reported):
-    return Captured(
-        tuple(Event(time_s=0.0, uncertainty_s=0.0, kind="report", fields={"item": i, "count": c}) for i, c in reported)
-    )
+    scene = Scene("heard", 1.0)
+    for item, count in reported:
+        scene.report(item, 0.0, count=count)
+    return scene.capture()
 
 
 def test_first_and_last_reports_of_the_run_are_kept():

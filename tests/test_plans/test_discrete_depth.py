@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from synthetic_captures import Scene, Shelf, judged, setup_of, sheets
 
+from analysis.capture import EventList
 from analysis.verdict import Cause, Verdict
 from test_plans.discrete_pins import report_delay
 from test_plans.discretes_bounce import TRAINS_S, moves_of, trains_of
@@ -238,7 +239,7 @@ def test_a_missed_change_and_an_extra_one_do_not_make_up_for_each_other():
     capture = bounce(extra_at=(10,))
     late = [event for event in capture.events if event.kind != "report" or event.fields["counter"] not in {5, 6}]
     assert len(late) == len(capture.events) - 2
-    object.__setattr__(capture, "events", tuple(late))
+    object.__setattr__(capture, "events", EventList(late))
     found = judged("discrete-bounce", capture)["discrete-1.bounce"]
     assert found.trials == len(scene_trains)
     assert found.failures == 4  # two of which nothing came, one that caught up, one that counted three
