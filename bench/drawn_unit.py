@@ -20,7 +20,7 @@ from instruments.simulated.parameters import (
     TwinParameters,
 )
 from test_plans.reported_settings import value_of
-from test_plans.sheets import AircraftSheet, Airspeed, DimmingKind, ReportKind, Sense, UnitSheet
+from test_plans.sheets import FIRMWARE_REPORT, AircraftSheet, Airspeed, DimmingKind, ReportKind, Sense, UnitSheet
 
 UNUSED_BIT_RATE = 125_000  # of a line on which nobody talks
 
@@ -118,6 +118,7 @@ def drawn_unit(
         reset_count_identifier=reports["reset-count"].identifier if reports else 0,
         configuration_identifier=reports["configuration"].identifier if reports else 0,
         configuration=aircraft.configuration,
+        firmware_identifier=reports[FIRMWARE_REPORT].identifier if FIRMWARE_REPORT in reports else 0,
         settings=tuple(
             (reports[name].identifier, value_of(unit, name, aircraft, reversed_axes)) for name in aircraft.settings
         ),

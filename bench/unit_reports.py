@@ -5,10 +5,9 @@ from collections.abc import Iterable, Mapping
 from analysis.capture import Capture
 from bench.records.run_facts import UnitReports
 from test_plans.reported_settings import differences, settings_of
-from test_plans.sheets import AircraftSheet, UnitSheet
+from test_plans.sheets import FIRMWARE_REPORT, AircraftSheet, UnitSheet
 
 CONFIGURATION = "configuration"
-FIRMWARE = "firmware"  # a count, of a model whose bus has such a report
 
 
 def unit_reports(captures: Iterable[Capture], unit: UnitSheet, aircraft: AircraftSheet) -> UnitReports:
@@ -17,7 +16,7 @@ def unit_reports(captures: Iterable[Capture], unit: UnitSheet, aircraft: Aircraf
     first: dict[str, object] = {}
     last: dict[str, object] = {}
     for capture in captures:
-        for item in (*items, FIRMWARE):
+        for item in (*items, FIRMWARE_REPORT):
             counts = [event.fields["count"] for event in capture.events_of("report", item) if "count" in event.fields]
             if counts:
                 first.setdefault(item, counts[0])
@@ -26,7 +25,7 @@ def unit_reports(captures: Iterable[Capture], unit: UnitSheet, aircraft: Aircraf
         configuration_found=_in_words(first, items),
         configuration_left=_in_words(last, items),
         configuration_differs=_differs(first, last, unit, aircraft),
-        firmware=str(last.get(FIRMWARE, "")),
+        firmware=str(last.get(FIRMWARE_REPORT, "")),
     )
 
 

@@ -168,6 +168,9 @@ class CommandInput:
     pin: str
 
 
+FIRMWARE_REPORT = "firmware"  # a count, of a model whose bus has such a report
+
+
 class ReportKind(StrEnum):
     """How the four data bytes of a report read."""
 

@@ -58,6 +58,7 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "airspeed_any_unit": units.COUNT,
         "trim_feed_ohm": units.RESISTANCE,
         "settings_off": units.COUNT,
+        "firmware": units.COUNT,
         "loses_edges": units.COUNT,
         "rheostats_crossed": units.COUNT,
     },

@@ -11,6 +11,7 @@ from bench.sheets.simulation_check import check_simulation
 from bench.sheets.source import join_key
 from bench.sheets.unit_file import THRESHOLD_LIMITS, LimitTable, ReportTable, UnitFile
 from bench.sheets.units import AIRSPEED, TIME, VOLTAGE, Quantity, format_quantity
+from test_plans.sheets import FIRMWARE_REPORT
 
 AIRSPEED_LINE = "airspeed"  # what its line is called
 NEEDED_REPORTS = ("reset-count", "configuration")
@@ -207,7 +208,8 @@ def _reports(unit: UnitFile, file: str) -> Iterator[Problem]:
     for name in NEEDED_REPORTS:
         if name not in reports:
             yield Problem(file, f"bus.reports.{name}", "is missing", "add it: every run reads it")
-        elif reports[name].kind != "count":
+    for name in (*NEEDED_REPORTS, FIRMWARE_REPORT):
+        if name in reports and reports[name].kind != "count":
             yield Problem(file, f"bus.reports.{name}.kind", f'found "{reports[name].kind}"', 'give "count"')
     owner: dict[int, str] = {}
     if unit.airspeed is not None and unit.airspeed.canaerospace is not None:

@@ -321,7 +321,8 @@ class TwinParameters:
     unit.airspeed_lost_s, unit.airspeed_scale, unit.airspeed_unchecked (takes text whatever its checksum),
     unit.airspeed_any_unit (takes its figure for its own unit), unit.airspeed_unbounded (believes any),
     unit.trim_feed_ohm (shared by all trim bridges),
-    unit.settings_off (added to every setting and to the configuration it reports),
+    unit.settings_off (added to every setting and to the configuration it reports), unit.firmware (the number it
+    reports, where it reports one),
     <o>.frequency_hz, <o>.offset_level, <o>.high_level, <o>.drop_ohm, <o>.limit_a, <o>.off_ohm (to ground when off),
     <o>.ripple_v (peak to peak, DC), <o>.ripple_hz, and, nothing in a good unit: <o>.stuck (1 off, 2 on),
     <o>.floor_level (left when off), <o>.missing_level, <o>.sag (per cent at half travel), <o>.gain (per cent),
@@ -348,6 +349,7 @@ class TwinParameters:
     reset_count_identifier: int
     configuration_identifier: int
     configuration: int
+    firmware_identifier: int = 0  # 0: it does not report its firmware
     settings: tuple[tuple[int, int], ...] = ()  # (identifier, value) of each setting it reports
     level_identifiers: tuple[int, ...]  # FLOAT reports of which this twin knows nothing but 0.0 (flap position)
     report_period_s: float

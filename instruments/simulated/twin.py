@@ -116,6 +116,7 @@ class Twin:
         self._text = TextReceiver(parameters.airspeed, quantities)
         self._reports = Reports(parameters.node)
         self._settings_off = round(quantities["unit.settings_off"])
+        self._firmware = round(quantities["unit.firmware"])
         self._axis_of_pin = {switch.pin: switch.axis for switch in parameters.switches}
         self._restless_axes: set[str] = set()
         self._duty = 1.0
@@ -407,9 +408,11 @@ class Twin:
             (parameters.reset_count_identifier, self.resets),
             (parameters.configuration_identifier, parameters.configuration + self._settings_off),
             *((identifier, value + self._settings_off) for identifier, value in parameters.settings),
+            (parameters.firmware_identifier, self._firmware),
         )
         for identifier, value in counts:
-            self._bus.offer(identifier, reports.count(identifier, value), from_unit=True)
+            if identifier:
+                self._bus.offer(identifier, reports.count(identifier, value), from_unit=True)
         for identifier in parameters.level_identifiers:
             self._bus.offer(identifier, reports.level(identifier, 0.0), from_unit=True)
         self._report_alarm.set(self._agenda.now_ns + to_ns(parameters.report_period_s))

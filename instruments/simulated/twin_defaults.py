@@ -24,6 +24,7 @@ UNIT_DEFAULTS = {
     "unit.airspeed_unbounded": 0.0,
     "unit.trim_feed_ohm": 0.0,
     "unit.settings_off": 0.0,
+    "unit.firmware": 1.0,
     "unit.rheostats_crossed": 0.0,
 }
 ACTIVE_LOW_DEFAULTS = {"threshold_active_v": 1.6, "threshold_inactive_v": 2.6, "pull_ohm": 4700.0, "pull_v": 5.0}

@@ -125,6 +125,13 @@ def test_each_switch_of_an_axis_has_a_seat_a_direction_and_a_polarity():
             ("[inputs]", "[inputs]\nlight-1 = { title = 't', function = 'lights', pin = 'P3-16' }"),
             'the name "light-1" is already',
         ),
+        (
+            (
+                'firmware = { identifier = 1824, kind = "count"',
+                'firmware = { identifier = 1824, kind = "level"',
+            ),
+            'bus.reports.firmware.kind: found "level"; give "count"',
+        ),
         (("reset-count = {", "resets = {"), "bus.reports.reset-count: is missing; add it: every run reads it"),
         (("[senses.active-high]", "[senses.active-hi]"), "senses.active-hi: found"),
         (("discrete-1 = { title", "Discrete_1 = { title"), "discretes.Discrete_1: found"),

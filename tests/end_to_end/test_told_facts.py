@@ -35,7 +35,7 @@ def test_what_is_told_is_kept_printed_and_carried_on(tmp_path):
         assert {key: told[key] for key in KEPT} == KEPT
     for told in (document, again):
         assert told["configuration_found"] == told["configuration_left"] == CONFIGURATION
-        assert told["firmware_reported"] == ""
+        assert told["firmware_reported"] == "203"
     page = tmp_path / "again.html"
     assert boxproof("report", again["record"], "--records", tmp_path, "--output", page).code == 0
     for html in (page.read_text(), Path(document["record"], "report.html").read_text()):

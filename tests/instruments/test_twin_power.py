@@ -187,3 +187,11 @@ def test_a_unit_without_power_sends_nothing():
     world.plant.take_frames()
     world.wait(3.0)
     assert world.plant.take_frames() == []
+
+
+def test_firmware_is_reported_where_the_unit_has_such_a_report():
+    world = World(unit={"firmware_identifier": 1824}, quantities={"unit.firmware": 203.0})
+    world.power_up(airspeed_kt=None)
+    world.wait(0.1)
+    by_identifier = {identifier: data for _, identifier, data in world.plant.take_frames()}
+    assert by_identifier[1824] == bytes((6, 4, 0, 0, 0, 0, 0, 203))
