@@ -1,7 +1,8 @@
 """Panel dimming, which rheostat sets what: each is turned from end to end while all others stand at half.
 
 Its own outputs must go from end to end with it, every other dimming output must stay where it is, and nothing else of
-the unit may move. On the way every output is held against its curve at full, and at half where another rheostat turns.
+the unit may move. On the way every output is held against its curve at full, and at half where another rheostat turns;
+there its pulses are timed as well.
 """
 
 from collections.abc import Iterable
@@ -23,26 +24,30 @@ from test_plans.dimming_bench import (
     signals_of,
     wake,
 )
-from test_plans.dimming_expected import deviation, level
+from test_plans.dimming_expected import deviation, frequency_hz, level
 from test_plans.dimming_levels import (
     SETTLE_S,
     Level,
+    all_doubts,
     expected_level,
+    is_pwm,
     level_of,
     limit_of,
     off_curve,
     percent_of_full,
+    pulses_sure,
     steady_doubts,
     travel_of,
     unit_of,
     wiper_doubts,
 )
+from test_plans.dimming_staircase import frequency_furthest, no_pulses
 from test_plans.driving import LEAD_S, drive_at, play
 from test_plans.expected import worst
 from test_plans.idle import idle_observation
 from test_plans.model_gaps import without_dimming
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
-from test_plans.readings import Record
+from test_plans.readings import Record, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import DimmingOutput, Rheostat, Setup
 from test_plans.signals import idle_outputs, voltage_signal
@@ -128,6 +133,8 @@ class DimmingMap:
             for output in _strangers(setup, rheostat):
                 yield self._cross_talk(record, setup, rheostat, output)
                 yield self._off_curve(record, setup, output, "half")
+                if is_pwm(output) and pulses_sure(expected_level(output, OTHERS_TRAVEL)[0]):
+                    yield self._frequency(record, setup, rheostat, output)
         yield idle_observation(
             Record(evidence, "others"),
             setup,
@@ -209,6 +216,20 @@ class DimmingMap:
             pins=(output.pin, own.pin),
         )
 
+    def _frequency(self, record: Record, setup: Setup, rheostat: Rheostat, output: DimmingOutput) -> Measurement:
+        """Return the frequency furthest from nominal of an output at half while another rheostat turns."""
+        levels = self._levels(record, setup, output)
+        found = [level.frequency_hz for level in levels if level.frequency_hz is not None]
+        missing = nothing(*(all_doubts([level.value for level in levels]) or (no_pulses(output),)))
+        return frequency_furthest(found, output.frequency_hz, missing).measurement(
+            id=f"{rheostat.name}.{output.name}.frequency",
+            limit="pwm-frequency",
+            title=f"{output.title}: frequency at half travel while {rheostat.title.lower()} is turned",
+            function=dimming_function(setup),
+            quantity_unit="Hz",
+            pins=(output.pin,),
+        )
+
     def _cross_talk(self, record: Record, setup: Setup, rheostat: Rheostat, output: DimmingOutput) -> Measurement:
         return self._change(record, setup, rheostat, output).measurement(
             id=f"{rheostat.name}.{output.name}.cross-talk",
@@ -222,14 +243,14 @@ class DimmingMap:
 
 
 def _expected(setup: Setup) -> tuple[tuple[str, float], ...]:
-    """Return the uncertainties of levels at half and at full, and of the change of one that must not change."""
+    """Return the uncertainties of levels at half and at full, of the change of what must not, and of a frequency."""
     rate_hz, stretch_s = sample_rate_hz(setup, PERIODS), periods_s(setup, PERIODS)
     curves: dict[str, list[Estimate]] = {}
     for output in setup.unit.dimming:
         curves.setdefault(limit_of(output, "curve"), []).extend(
             deviation(setup, output, at, rate_hz=rate_hz, stretch_s=stretch_s) for at in (OTHERS_TRAVEL, 1.0)
         )
-    changes = []
+    changes, frequencies = [], []
     for output in setup.unit.dimming if len(setup.unit.rheostats) > 1 else ():
         half = expected_level(output, OTHERS_TRAVEL)[0]
         zero, full = (
@@ -237,8 +258,15 @@ def _expected(setup: Setup) -> tuple[tuple[str, float], ...]:
             for when in ("zero", "full")
         )
         changes.append(percent_of_full(output, difference(full, zero)))
+        if is_pwm(output) and pulses_sure(half):
+            frequencies.append(frequency_hz(setup, output, rate_hz=rate_hz, stretch_s=stretch_s))
     found = {key: worst(*entries) for key, entries in curves.items()}
-    return tuple((found | ({"dimming-cross-talk": worst(*changes)} if changes else {})).items())
+    found |= {
+        key: worst(*entries)
+        for key, entries in (("dimming-cross-talk", changes), ("pwm-frequency", frequencies))
+        if entries
+    }
+    return tuple(found.items())
 
 
 def _strangers(setup: Setup, rheostat: Rheostat) -> tuple[DimmingOutput, ...]:

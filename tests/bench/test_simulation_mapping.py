@@ -30,6 +30,7 @@ UNIT_DEFECTS = {
     "high-input-heavy": {"discrete-9.pull_ohm": 2000.0},
     "discrete-drops-out": {"discrete-8.drop_out_changes": 151.0, "discrete-8.drop_out_s": 0.040},
     "pwm-slow": {"pwm-1.frequency_hz": 100.0},
+    "pwm-3-slow": {"pwm-3.frequency_hz": 200.0},
     "pwm-low-end": {"pwm-2.high_level": 85.0},
     "pwm-stuck-on": {"pwm-3.stuck": 2.0},
     "pwm-dead": {"pwm-4.stuck": 1.0},

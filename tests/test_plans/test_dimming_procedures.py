@@ -21,11 +21,11 @@ LASTS_S = phases_s(setup_of("dimming-load"))
 FREQUENCIES_HZ = {"pwm-1": 237.53, "pwm-2": 244.94, "pwm-3": 237.7, "pwm-4": 236.69}
 
 
-def shown(scene, output, level, *, bus_v=BUS_V):
-    """An output's volts for a level, constant or an array over the scene."""
+def shown(scene, output, level, *, bus_v=BUS_V, hertz=None):
+    """An output's volts for a level, constant or an array over the scene; `hertz` in place of its own frequency."""
     if not output.frequency_hz:
         return np.broadcast_to(level, scene.n)
-    phase = (scene.times_s * FREQUENCIES_HZ[output.name]) % 1.0
+    phase = (scene.times_s * (FREQUENCIES_HZ | (hertz or {}))[output.name]) % 1.0
     return np.where(phase < np.asarray(level) / 100.0, bus_v, 0.0)
 
 
@@ -52,7 +52,7 @@ def at_travel(scene, travel, *, bus_v=BUS_V, factor=None):
 # The map
 
 
-def turned(rheostat, *, crossed=False, leak=None, wiper_dead=False):
+def turned(rheostat, *, crossed=False, leak=None, wiper_dead=False, hertz=None):
     setup = setup_of("dimming-map")
     (_, zero_to), (_, full_to) = _windows(setup)
     scene = steady(rheostat, full_to + 0.01)
@@ -65,7 +65,7 @@ def turned(rheostat, *, crossed=False, leak=None, wiper_dead=False):
             level = 0.0 if wiper_dead else output.high_level * moved
         else:
             level = expected_level(output, 0.5)[0] + (leak or {}).get(output.name, 0.0) * moved
-        scene.signal(f"{output.name}.voltage", shown(scene, output, level))
+        scene.signal(f"{output.name}.voltage", shown(scene, output, level, hertz=hertz))
     return scene.capture()
 
 
@@ -96,6 +96,28 @@ def test_three_per_cent_of_cross_talk_fails_and_a_third_passes():
 def test_a_wiper_line_that_does_not_move_blames_nobody():
     found = judged("dimming-map", turned("rheostat-1", wiper_dead=True))["rheostat-1.pwm-1.follows"]
     assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.UNDECIDED)
+
+
+def test_the_frequency_of_every_output_is_judged_at_half_while_another_rheostat_turns(mapped):
+    pulsed = [output for output in UNIT.dimming if output.frequency_hz]
+    assert len(pulsed) == 4
+    for output in pulsed:
+        other = next(entry.name for entry in UNIT.rheostats if entry.name != MAP[output.name])
+        found = mapped[f"{other}.{output.name}.frequency"]
+        assert found.verdict is Verdict.PASS
+        assert abs(found.value - FREQUENCIES_HZ[output.name]) < 3.0 * found.standard_uncertainty
+
+
+def test_a_frequency_of_200_hz_is_the_units_and_no_pulses_at_all_are_nobodys():
+    found = judged("dimming-map", turned("rheostat-1", hertz={"pwm-3": 200.0}))
+    assert found["rheostat-1.pwm-3.frequency"].value == pytest.approx(200.0, abs=0.5)
+    assert found["rheostat-1.pwm-3.frequency"].cause is Cause.UNIT
+    assert found["rheostat-1.pwm-4.frequency"].verdict is Verdict.PASS
+    dark = judged("dimming-map", turned("rheostat-1", leak={"pwm-3": -100.0, "pwm-4": -100.0}, hertz={"pwm-3": 0.0}))
+    assert (dark["rheostat-1.pwm-3.frequency"].verdict, dark["rheostat-1.pwm-3.frequency"].cause) == (
+        Verdict.INCONCLUSIVE,
+        Cause.UNDECIDED,
+    )
 
 
 # Bus
