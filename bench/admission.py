@@ -5,6 +5,7 @@ Nothing is opened and nothing energised here; what can't be known because of ano
 
 import hashlib
 import math
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -15,7 +16,8 @@ from bench.records.record_folder import check_place, check_writable
 from bench.records.serial_number import check_label, check_serial, clean_text
 from bench.request import RunRequest
 from bench.run_sheets import ReadSheets, RunSheets, SheetNames, read_sheets
-from bench.simulation import HIGHEST_SEVERITY, simulated_parameters, sort_defects
+from bench.sheets.told_names import defects_told, functions_told
+from bench.simulation import HIGHEST_SEVERITY, check_names, simulated_parameters, sort_defects
 from bench.steps import PlannedStep, choose
 from instruments.simulated.parameters import BenchParameters, TwinParameters
 from test_plans.registry import PROCEDURES
@@ -143,18 +145,30 @@ def _check_told(request: RunRequest, refusals: Refusals) -> None:
 
 
 def _check_only(request: RunRequest, read: ReadSheets, refusals: Refusals) -> None:
-    """Refuse names that no plan can have: neither a procedure's nor, where the model is known, a function's."""
-    if read.unit is None:
+    """Refuse names that no plan can have: neither a procedure's nor a function's of any model that may be meant."""
+    if read.unit is not None:
+        functions: Collection[str] | None = [function.name for function in read.unit.functions]
+    else:
+        functions = functions_told(read.model_name)
+    if functions is None:
         return
-    functions = [function.name for function in read.unit.functions]
     for name in request.only:
         if name not in PROCEDURES and name not in functions:
             refusals.add(
                 UsageError(
                     f"--only {clean_text(name, 80)}: there is no procedure of that name, and no such function. "
-                    f"Procedures: {', '.join(PROCEDURES)}. Functions: {', '.join(functions)}."
+                    f"Procedures: {', '.join(PROCEDURES)}. Functions: {', '.join(sorted(functions))}."
                 )
             )
+
+
+def _check_defects(
+    request: RunRequest, read: ReadSheets, defects: Sequence[tuple[str, float]], refusals: Refusals
+) -> None:
+    """Refuse defects that are in no catalogue that may be meant, where unit or bench sheet can't be used."""
+    known, not_caught = (defects_told(read.model_name, request.bench, key) for key in ("defects", "not-caught"))
+    if known is not None and not_caught is not None:
+        refusals.tried(lambda: check_names([name for name, _ in defects], sorted(known), also=not_caught))
 
 
 def _draw(
@@ -172,6 +186,7 @@ def _draw(
     unit, aircraft, bench = read.unit, read.aircraft, read.bench
     unit_simulation, bench_simulation = read.unit_simulation, read.bench_simulation
     if unit is None or bench is None or unit_simulation is None or bench_simulation is None:
+        _check_defects(request, read, defects, refusals)
         return None
     if aircraft is None:
         refusals.tried(lambda: sort_defects(unit_simulation, bench_simulation, defects))

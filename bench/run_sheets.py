@@ -57,6 +57,7 @@ class RunSheets:
 class ReadSheets:
     """What could be read of the sheets of a run: None for what has faults, or leans on a sheet that has."""
 
+    model_name: str | None = None  # what the unit sheet is asked for by
     unit: UnitSheet | None = None
     aircraft: AircraftSheet | None = None
     plan: Plan | None = None
@@ -113,7 +114,7 @@ def read_sheets(names: SheetNames, refusals: Refusals, *, for_a_run: bool = True
     model = _model_name(names, refusals)
     unit = refusals.tried(lambda: load.load_unit(model, margins=for_a_run)) if model is not None else None
     if model is None or unit is None:
-        return ReadSheets(simulated=_checked_alone(names, refusals))
+        return ReadSheets(model_name=model, simulated=_checked_alone(names, refusals))
     aircraft_name, aircraft = names.aircraft, None  # "" is a name too, of nothing: an empty variable of a script, say
     if aircraft_name is None:
         aircraft_name = refusals.tried(lambda: load.default_aircraft_name(unit))
@@ -144,6 +145,7 @@ def read_sheets(names: SheetNames, refusals: Refusals, *, for_a_run: bool = True
         if name is not None and sheet is not None
     ]
     return ReadSheets(
+        model_name=model,
         unit=unit,
         aircraft=aircraft,
         plan=plan,

@@ -6,7 +6,7 @@ drawn here never reaches a procedure.
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from bench.drawn_bench import drawn_bench, spoilt
 from bench.drawn_unit import drawn_unit
@@ -54,9 +54,7 @@ def sort_defects(
     bench_defects: list[tuple[BenchDefect, float]] = []
     known = (*of_unit, *of_bench)
     refusals = Refusals()
-    for name, count in Counter(name for name, _ in defects).items():
-        if count > 1:
-            refusals.add(UsageError(f"--defect {name} is named twice; name each defect once."))
+    refusals.tried(lambda: check_names([name for name, _ in defects], known, also=not_caught))
     for name, severity in defects:
         if not 0.0 <= severity <= HIGHEST_SEVERITY:  # NaN is in no range
             refusals.add(
@@ -72,13 +70,23 @@ def sort_defects(
                     f"--defect {name} can't be injected: it is listed as not caught: {not_caught[name].because}."
                 )
             )
-        else:
-            refusals.add(
-                UsageError(
-                    f"--defect: there is no defect {clean_text(name, 80)!r}; "
-                    f"{suggestion(name, known, 'defects', most=len(known))}"
-                )
-            )
     if refusals:
         raise refusals.all()
     return unit_defects, bench_defects
+
+
+def check_names(names: Sequence[str], known: Sequence[str], *, also: Collection[str] = ()) -> None:
+    """Refuse defects that stand twice, and those that are neither `known` nor among `also`, which are not suggested.
+
+    Raises:
+        UsageError: all of them.
+    """
+    refusals = Refusals()
+    for name, count in Counter(names).items():
+        if count > 1:
+            refusals.add(UsageError(f"--defect {name} is named twice; name each defect once."))
+        if name not in known and name not in also:
+            what = f"--defect: there is no defect {clean_text(name, 80)!r}"
+            refusals.add(UsageError(f"{what}; {suggestion(name, known, 'defects', most=len(known))}"))
+    if refusals:
+        raise refusals.all()

@@ -10,6 +10,7 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 from bench.errors import Problem, SheetError
 from bench.sheets.aircraft_file import AircraftFile, check_aircraft, to_aircraft_sheet
@@ -205,6 +206,15 @@ def list_defects(unit: UnitSimulation, bench: BenchSimulation) -> tuple[Defect, 
         *(Defect(id=entry.id, of="unit", title=entry.title, function=entry.function) for entry in unit.defects),
         *(Defect(id=entry.id, of="bench", title=entry.title, function="") for entry in bench.defects),
     )
+
+
+def read_sheet(name_or_path: str, what: str) -> Mapping[str, Any]:
+    """Return a unit sheet (`what` is "model") or bench sheet ("bench") as it stands in TOML, unchecked.
+
+    Raises:
+        SheetError: there is none, or it can't be read or parsed.
+    """
+    return _source(name_or_path, _units() if what == "model" else _benches(), what).data
 
 
 def is_file(name_or_path: str) -> bool:

@@ -79,6 +79,24 @@ def test_everything_that_is_wrong_with_a_request_is_told_at_once(tmp_path):
     assert len(outcome.err.splitlines()) == 9
 
 
+def test_an_unknown_model_hides_no_fault_of_the_other_words(tmp_path):
+    words = ("--only", "flight", "--only", "dimming", "--defect", "nonesuch", "--defect", "pwm-slow:much")
+    outcome = verify(tmp_path, "--model", "dottrel-6", *words, "--defect", "sense-open", "--plan", "nor-this")
+    refused(outcome, '"dottrel-6"', "--only flight", "no defect 'nonesuch'", "pwm-slow:much", '"nor-this"')
+    assert len(outcome.err.splitlines()) == 5  # and not a word against dimming or sense-open, which there are
+
+
+def test_a_faulty_sheet_hides_no_word_that_it_does_not_have(tmp_path):
+    unit = damaged(tmp_path, "test_plans", ("units", "dotterel-6.toml"), 'nominal-voltage = "13.8 V"', "nominal = 1")
+    words = ("--only", "flight", "--only", "dimming", "--defect", "nonesuch", "--defect", "pwm-slow")
+    said = refused(verify(tmp_path / "r", "--model", unit, *words), "--only flight", "no defect 'nonesuch'").err
+    assert not [line for line in said.splitlines() if "dimming:" in line or "'pwm-slow'" in line]
+    unit.write_text("functions = [")
+    assert "flight" not in refused(verify(tmp_path / "r", "--model", unit, *words), "does not parse").err
+    bench = damaged(tmp_path, "bench", ("benches", "simulated.toml"), 'max-rate = "50 kS/s"', 'max-rate = "x"')
+    refused(boxproof("verify", "SIM-1", "--bench", bench, *words), "daq.max-rate", "--only flight", "'nonesuch'")
+
+
 def test_every_sheet_is_checked_for_its_own_faults_when_the_unit_sheet_has_some(tmp_path):
     damage = {
         "unit": (("test_plans", ("units", "dotterel-6.toml")), 'nominal-voltage = "13.8 V"', 'nominal-voltage = "x"'),
