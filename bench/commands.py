@@ -176,6 +176,8 @@ def _print_outcome(result: VerifyResult) -> None:
         f"{passed} of {len(result.findings)} findings passed. "
         f"Bench time {outcome.bench_time_s:.0f} s, wall time {outcome.wall_time_s:.1f} s."
     )
+    if facts.parent:
+        put(f"Judged again from record {facts.parent}.")
     put(f"Record: {result.folder}")
     put(f"Report: {result.folder / 'report.html'}")
     put("Measurements against the limits listed; a person signs. Not an approval for return to service.")

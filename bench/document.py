@@ -91,6 +91,7 @@ def run_document(
         "remark": facts.remark,
         "seed": facts.seed,
         "record": record,
+        "parent_record": facts.parent,
         "bench_time_s": json_number(outcome.bench_time_s),
         "wall_time_s": json_number(outcome.wall_time_s),
         "run_time_s": json_number(run_time_s),

@@ -106,6 +106,7 @@ def test_the_command_line_says_what_was_left_out_and_the_record_judged_again_doe
     assert again.code == 4
     assert "partial run: does not read as acceptance; pass (simulated)" in again.out
     assert f"Left out by plan quick: {', '.join(document['left_out_procedures'])}." in again.out
+    assert f"Judged again from record {Path(document['record']).name.rpartition('_')[2]}." in again.out
 
 
 @pytest.mark.parametrize(

@@ -36,6 +36,9 @@ def test_what_is_told_is_kept_printed_and_carried_on(tmp_path):
     for told in (document, again):
         assert told["configuration_found"] == told["configuration_left"] == CONFIGURATION
         assert told["firmware_reported"] == "203"
+    parent = json.loads(Path(document["record"], "record.json").read_text())["id"]
+    assert (document["parent_record"], again["parent_record"]) == ("", parent)
+    assert Path(document["record"]).name.endswith(f"_{parent}")
     page = tmp_path / "again.html"
     assert boxproof("report", again["record"], "--records", tmp_path, "--output", page).code == 0
     for html in (page.read_text(), Path(document["record"], "report.html").read_text()):
