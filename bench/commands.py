@@ -53,7 +53,13 @@ def run_check(*, bench: str | None, model: str | None, aircraft: str | None, pla
     checked = plan_check(sheets)
     document = checked.to_json()
     document["defects"] = [
-        {"id": defect.id, "of": defect.of, "title": defect.title, "function": defect.function}
+        {
+            "id": defect.id,
+            "of": defect.of,
+            "title": defect.title,
+            "function": defect.function,
+            "findings": list(defect.findings),
+        }
         for defect in sheets.defects
     ]
     not_caught = sheets.unit_simulation.not_caught if sheets.unit_simulation else ()

@@ -13,10 +13,12 @@ from bench.sheets.bench_file import (
     LoadTable,
     SignalTable,
 )
+from bench.sheets.caught_check import check_findings
 from bench.sheets.schema import suggestion
 from bench.sheets.signals import BENCH_NODES, GROUND, LINES, PLUG, ExpectedSignal, expected_signals
 from bench.sheets.source import join_key
 from bench.sheets.units import RESISTANCE, SAMPLE_RATE, VOLTAGE, format_quantity, read_quantity
+from test_plans.registry import PROCEDURES
 from test_plans.rig import SupplyPath
 from test_plans.sheets import UnitSheet
 from test_plans.signals import AIRSPEED, AIRSPEED_TEXT, MOTOR
@@ -405,6 +407,10 @@ def _bench_defects(bench: BenchFile, file: str) -> Iterator[Problem]:
     if simulation.host_latency_least > simulation.host_latency_most:
         what = f"{simulation.host_latency_least:.6g} s is above host-latency-most {simulation.host_latency_most:.6g} s"
         yield Problem(file, "simulation.host-latency-least", what, "swap the two, or correct one")
+    subjects = {
+        *PROCEDURES,
+        *(name.partition(".")[0] for adapter in bench.adapters.values() for name in adapter.signals),
+    }
     seen: set[str] = set()
     for index, entry in enumerate(simulation.defects):
         key = f"simulation.defects[{index}]"
@@ -412,6 +418,7 @@ def _bench_defects(bench: BenchFile, file: str) -> Iterator[Problem]:
             yield Problem(file, f"{key}.id", f'"{entry.id}" stands twice', "give each defect its own id")
         seen.add(entry.id)
         yield from _bench_defect(bench, entry, key, file)
+        yield from check_findings(key, entry.findings, subjects, file)
 
 
 _NEEDED = {

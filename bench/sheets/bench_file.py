@@ -8,6 +8,7 @@ from bench.sheets.fields import (
     Amperes,
     AmperesAccuracy,
     AnyAccuracy,
+    FindingPattern,
     Fraction,
     Line,
     Name,
@@ -278,6 +279,7 @@ class BenchDefectTable(Table):
         *LOAD_DEFECTS,
         *TEXT_DEFECTS,
     ]
+    findings: Annotated[tuple[FindingPattern, ...], Field(min_length=1)]  # that end inconclusive, the bench's
     target: SignalName | None = None
     current: PositiveAmperes | None = None  # of `supply-limit`
     part: Fraction | None = None  # of range, frames, the motor's resistance or the bit rate; drawn too much

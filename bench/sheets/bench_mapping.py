@@ -87,6 +87,7 @@ def to_bench_simulation(bench: BenchFile, model: str) -> BenchSimulation | None:
                 kind=entry.kind,
                 target=entry.target or "",
                 value=entry.current if entry.current is not None else entry.part if entry.part is not None else 1.0,
+                findings=entry.findings,
             )
             for entry in table.defects
             if entry.target is None or entry.target in wired

@@ -19,6 +19,7 @@ STAND_IN = "stand_in"  # key of an error's context
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,39}", re.ASCII)
 _SENTENCE = re.compile(r"[A-Z][A-Z0-9]{2,9}(?:,[ #%-)+\--\[\]_-z|]*)+", re.ASCII)  # none of NMEA 0183's own characters
 _LONGEST_SENTENCE = 76  # NMEA 0183 has 82 characters, six of them around this
+_FINDING = re.compile(r"[a-z0-9*][a-z0-9*-]*(?:\.[a-z0-9*-]+)+", re.ASCII)
 _PIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,15}", re.ASCII)
 
 
@@ -124,6 +125,14 @@ def _condition(found: object) -> object:
 
 Name = Annotated[str, _words(is_name, "a name of a-z, 0-9 and hyphens", "name")]
 PinName = Annotated[str, _words(lambda text: bool(_PIN.fullmatch(text)), 'a pin name such as "P1-4"', "P1-4")]
+FindingPattern = Annotated[
+    str,
+    _words(
+        lambda text: bool(_FINDING.fullmatch(text)),
+        'the id of a finding, * in it for any text, such as "discrete-1.truth"',
+        "discrete-1.truth",
+    ),
+]
 Title = Annotated[str, _words(_is_title, "a title of 1 to 120 characters", "title")]
 Sentence = Annotated[
     str,

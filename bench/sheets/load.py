@@ -203,8 +203,14 @@ def load_bench_simulation(name_or_path: str, unit: UnitSheet) -> BenchSimulation
 def list_defects(unit: UnitSimulation, bench: BenchSimulation) -> tuple[Defect, ...]:
     """Return the catalogue of a unit on a bench: the unit's defects first, in the order of the sheets."""
     return (
-        *(Defect(id=entry.id, of="unit", title=entry.title, function=entry.function) for entry in unit.defects),
-        *(Defect(id=entry.id, of="bench", title=entry.title, function="") for entry in bench.defects),
+        *(
+            Defect(id=entry.id, of="unit", title=entry.title, function=entry.function, findings=entry.findings)
+            for entry in unit.defects
+        ),
+        *(
+            Defect(id=entry.id, of="bench", title=entry.title, function="", findings=entry.findings)
+            for entry in bench.defects
+        ),
     )
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Collection, Iterator
 
 from bench.errors import Problem
+from bench.sheets.caught_check import check_findings, check_procedures
 from bench.sheets.limit_text import quantity_of
 from bench.sheets.schema import suggestion
 from bench.sheets.simulation_file import (
@@ -85,6 +86,7 @@ def to_unit_simulation(unit: UnitFile) -> UnitSimulation | None:
                 title=entry.title,
                 function=entry.function,
                 caught_by=entry.caught_by,
+                findings=entry.findings,
                 deviations={name: deviation for name, (deviation, _) in entry.deviations.items()},
             )
             for entry in table.defects
@@ -199,12 +201,15 @@ def _defects(unit: UnitFile, sound_limits: Collection[str], table: SimulationTab
         for name in table.quantities.get(group, {})
         if name in QUANTITIES[group]
     }
+    subjects = {*unit.functions, *unit.discretes, *unit.trims, *unit.rheostats, *unit.dimming, *unit.outputs}
     seen: set[str] = set()
     for index, told in enumerate(table.not_caught):
         yield from _catalogued(f"simulation.not-caught[{index}]", told, unit, seen, file)
     for index, entry in enumerate(table.defects):
         key = f"simulation.defects[{index}]"
         yield from _catalogued(key, entry, unit, seen, file)
+        yield from check_procedures(key, entry.caught_by, file)
+        yield from check_findings(key, entry.findings, {*subjects, *entry.caught_by}, file)
         for name, deviation in entry.deviations.items():
             here = f'{key}.deviations."{name}"'
             if name not in drawn:

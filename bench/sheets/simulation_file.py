@@ -6,7 +6,7 @@ from typing import Annotated
 from pydantic import Field, PlainValidator
 
 from bench.sheets import units
-from bench.sheets.fields import Name, Table, Title, fault, shown_as
+from bench.sheets.fields import FindingPattern, Name, Table, Title, fault, shown_as
 from bench.sheets.units import Quantity
 
 # Every quantity a twin knows, by the group of members it belongs to, and what its figure is written in.
@@ -181,7 +181,8 @@ class DefectTable(Table):
     id: Name
     title: Title
     function: Name
-    caught_by: Annotated[tuple[Name, ...], Field(min_length=1)]
+    caught_by: Annotated[tuple[Name, ...], Field(min_length=1)]  # procedures
+    findings: Annotated[tuple[FindingPattern, ...], Field(min_length=1)]  # of those, which fail
     deviations: Annotated[dict[FlatName, Figure], Field(min_length=1)]
 
 

@@ -17,6 +17,7 @@ class UnitDefect:
     title: str
     function: str  # of the unit, in which it shows
     caught_by: tuple[str, ...]  # procedures
+    findings: tuple[str, ...]  # that fail by it: ids, * for any text
     deviations: Mapping[str, float]
 
 
@@ -39,6 +40,7 @@ class BenchDefect:
     kind: str  # as `BenchDefectTable` lists them
     target: str  # stimulus, signal, line or output; "" where there is one only
     value: float  # A for `supply-limit`, else a fraction
+    findings: tuple[str, ...]  # that end inconclusive by it, the bench's: ids, * for any text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +51,7 @@ class Defect:
     of: str  # `unit` or `bench`
     title: str
     function: str  # of the unit; "" for the bench
+    findings: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -194,6 +194,10 @@ INPUT_8 = '"discrete-2.voltage" = { input = 8, range = "10 V", probe = "volts", 
             'found "0.2 % + 60 mV"; give an accuracy such as',
         ),
         (('target = "discrete-2"', 'target = "discreet-2"'), 'there is no "discreet-2"; did you mean "discrete-2"?'),
+        (
+            ('findings = ["bench-leads.sense"]', 'findings = ["bench-leeds.sense"]'),
+            'simulation.defects[1].findings: "bench-leeds.sense": no finding begins with "bench-leeds"; did you mean',
+        ),
         (('current = "0.1 A"\n', ""), "simulation.defects[0].current: is missing; add it: supply-limit needs it"),
         (
             ('kind = "sense-open"', 'kind = "sense-open"\npart = "3 %"'),

@@ -48,6 +48,19 @@ def test_each_switch_of_an_axis_has_a_seat_a_direction_and_a_polarity():
             ('id = "clock-off"\ntitle', 'id = "external-trim-contact"\ntitle'),
             'simulation.not-caught[11].id: "external-trim-contact" stands twice; give each defect its own id',
         ),
+        (
+            ('caught-by = ["discrete-levels"]', 'caught-by = ["discrete-level"]'),
+            'simulation.defects[0].caught-by: there is no procedure "discrete-level"; did you mean "discrete-levels"?',
+        ),
+        (
+            ('findings = ["discrete-3.truth"]', 'findings = ["discreet-3.truth"]'),
+            'simulation.defects[0].findings: "discreet-3.truth": no finding begins with "discreet-3"; did you mean',
+        ),
+        (
+            ('findings = ["discrete-3.truth"]', 'findings = ["Truth"]'),
+            'simulation.defects[0].findings[0]: found "Truth"',
+        ),
+        (('findings = ["discrete-3.truth"]\n', ""), "simulation.defects[0].findings: is missing; add it"),
         (("[ratings]", "[ratings]\ncolour = 1"), "ratings.colour: unknown key; known keys here: full-trim"),
         (('nominal-voltage = "13.8 V"', 'nominal-voltage = "13.8 A"'), 'found "13.8 A"; give a voltage such as'),
         (

@@ -1,7 +1,8 @@
-"""Every catalogued defect is caught by the plan, by the procedure that says so, and put down to the right cause."""
+"""Every catalogued defect is caught by the plan, by the findings named for it, and put down to the right cause."""
 
 import pytest
 from command_line import boxproof, verify
+from named_findings import unproved
 from synthetic_captures import plan_with, setup_in, shipped_plans
 
 from bench.plan_check import needs_of
@@ -46,6 +47,8 @@ def test_a_defect_of_the_unit_is_its_fail_where_the_catalogue_says(defect, tmp_p
     assert (outcome.code, document["verdict"], document["cause"]) == (3, "fail", "unit")
     assert set(procedures) <= {finding["procedure"] for finding in failed}
     assert defect.function in {finding["function"] for finding in failed}
+    caught = [finding for finding in failed if finding["procedure"] in procedures]
+    assert unproved(defect.findings, caught, "fail", "unit") == []
     assert not [finding for finding in document["findings"] if finding["cause"] == "bench"]
 
 
@@ -59,6 +62,7 @@ def test_a_defect_of_the_bench_is_never_the_units(defect, tmp_path):
     outcome = verify(tmp_path, "--defect", defect.id, *(word for name in steps for word in ("--only", name)))
     document = outcome.document()
     assert (outcome.code, document["verdict"], document["cause"]) == (4, "inconclusive", "bench")
+    assert unproved(defect.findings, document["findings"], "inconclusive", "bench") == []
     assert not [finding for finding in document["findings"] if finding["cause"] == "unit"]
 
 

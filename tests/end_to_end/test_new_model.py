@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from command_line import boxproof
+from named_findings import unproved
 
 from bench.sheets import load_aircraft, load_bench, load_bench_simulation, load_unit, load_unit_simulation
 from bench.sheets.fields import Table
@@ -49,6 +50,8 @@ def test_the_defect_of_the_blank_sheet_is_caught_there_too():
         boxproof(*words)
     outcome = boxproof(*steps()[-1], "--defect", "discrete-stuck", "--only", "discretes", "--json")
     assert (outcome.code, outcome.document()["cause"]) == (3, "unit")
+    (defect,) = load_unit_simulation("gannet-3.toml").defects
+    assert unproved(defect.findings, outcome.document()["findings"], "fail", "unit") == []
 
 
 def test_a_blank_unit_sheet_explains_itself_and_names_no_source_of_ours(here):

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 from command_line import boxproof, verify
+from named_findings import unproved
 
 import bench.assembly
 from bench.operator import SimulatedOperator
@@ -64,6 +65,7 @@ def test_a_defect_of_the_second_model_is_its_fail_where_the_catalogue_says(defec
     assert (outcome.code, document["verdict"], document["cause"]) == (3, "fail", "unit")
     assert {finding["procedure"] for finding in failed} & set(defect.caught_by)
     assert defect.function in {finding["function"] for finding in failed}
+    assert unproved(defect.findings, failed, "fail", "unit") == []
     assert not [finding for finding in document["findings"] if finding["cause"] == "bench"]
 
 
@@ -75,6 +77,7 @@ BENCH_DEFECTS = [defect for defect in SHEETS.bench_simulation.defects if not def
 def test_a_defect_of_the_bench_is_never_the_second_models(defect, tmp_path):
     document = second(tmp_path, "--defect", defect.id).document()
     assert (document["verdict"], document["cause"]) == ("inconclusive", "bench")
+    assert unproved(defect.findings, document["findings"], "inconclusive", "bench") == []
     assert not [finding for finding in document["findings"] if finding["cause"] == "unit"]
 
 
