@@ -12,7 +12,7 @@ from analysis.pwm import rounding_of_mean
 from analysis.uncertainty import Estimate, Source, Term, bounded, total
 from test_plans.dimming_bench import rheostat_for
 from test_plans.dimming_levels import expected_level, is_pwm, off_curve, pulses_sure, share_of_bus, travel_from
-from test_plans.expected import reading
+from test_plans.expected import reading, typical
 from test_plans.sheets import DimmingOutput, Setup
 from test_plans.signals import voltage_signal
 
@@ -58,8 +58,7 @@ def level(
     `retaken`: at a rate for the frequency that the unit showed, where its periods did not average at first.
     """
     if not is_pwm(output):
-        samples = round(rate_hz * stretch_s)
-        return reading(setup, voltage_signal(output.name), value, samples=samples, when=when)
+        return _dc_level(setup, output, value, samples=round(rate_hz * stretch_s), when=when)
     hidden = 0.5 * output.frequency_hz / rate_hz
     if not pulses_sure(value):
         part = hidden
@@ -69,6 +68,15 @@ def level(
         part = rounding_part(setup, output, rate_hz=rate_hz, stretch_s=stretch_s)
     source = Source(name=f"duty of {output.name} at {value:.6g} % {when}", standard_uncertainty=100.0 * part)
     return Estimate(value=value, terms=(Term(source=source, sensitivity=1.0),))
+
+
+def _dc_level(setup: Setup, output: DimmingOutput, value: float, *, samples: int, when: str) -> Estimate:
+    """Return a DC level as a mean: its ripple, a sine of the sheet's peak to peak, makes the samples scatter."""
+    ripple_v = typical(setup, "dc-ripple") / math.sqrt(8.0) / math.sqrt(samples)
+    return total(
+        reading(setup, voltage_signal(output.name), value, samples=samples, when=when),
+        bounded(0.0, math.sqrt(3.0) * ripple_v, f"ripple of {output.name} at {value:.6g} {when}"),
+    )
 
 
 def frequency_hz(setup: Setup, output: DimmingOutput, *, rate_hz: float, stretch_s: float, when: str = "") -> Estimate:
@@ -106,7 +114,7 @@ def mean_at_full(
     """
     samples, signal = round(rate_hz * stretch_s), voltage_signal(output.name)
     if not is_pwm(output):
-        return reading(setup, signal, output.high_level, samples=samples, when=when)
+        return _dc_level(setup, output, output.high_level, samples=samples, when=when)
     low = 0.5 * output.frequency_hz / rate_hz
     scatter_v = bus_v * math.sqrt(low * (1.0 - low) / samples)
     pauses = bounded(0.0, math.sqrt(3.0) * scatter_v, f"pauses of {output.name} {when}")

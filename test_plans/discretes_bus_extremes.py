@@ -1,14 +1,19 @@
 """Latency of the discretes at the ends of the normal bus: the latency procedure, with the bus ramped there first.
 
 The unit is woken at its nominal voltage, for it need not start at the lowest one, and left at nominal again.
+
+All discretes are read in one scan and sent by one firmware, so the bus moves the latency of all of them or of none.
+Condition `trials` therefore shares so many edges each way out among all discretes, and judges the worst of them
+together; one discrete that alone is late is found at nominal. Without it each discrete has its own worst case.
 """
 
+import math
 from collections.abc import Iterable
 from dataclasses import replace
 from enum import StrEnum
 
 from analysis.measurement import Result
-from test_plans.conditions import number
+from test_plans.conditions import count, number
 from test_plans.discrete_bench import wake
 from test_plans.discretes_latency import DiscreteLatency
 from test_plans.procedure import Evidence, Needs, NotForModel
@@ -29,7 +34,7 @@ class BusEnd(StrEnum):
 class DiscreteLatencyAt:
     """Worst-case latency of every discrete at one end of the normal bus."""
 
-    conditions = DiscreteLatency.conditions
+    conditions = (*DiscreteLatency.conditions, "trials")
 
     def __init__(self, end: BusEnd) -> None:
         self.name = f"discrete-latency-{end.value}"
@@ -65,9 +70,12 @@ class DiscreteLatencyAt:
         return taken
 
     def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
-        """Give what the latency gives, named by the voltage."""
-        at = f"at {self._voltage_v(setup):g} V"
-        for result in self._latency.evaluate(evidence, self._there(setup)):
+        """Give what the latency gives, of each discrete or of all together, named by the voltage."""
+        at, judged = (
+            f"at {self._voltage_v(setup):g} V",
+            self._latency.together if _shared(setup) else self._latency.evaluate,
+        )
+        for result in judged(evidence, self._there(setup)):
             yield replace(result, id=f"{result.id}.{self._end.value}-bus", title=f"{result.title}, {at}")
 
     def _voltage_v(self, setup: Setup) -> float:
@@ -77,6 +85,8 @@ class DiscreteLatencyAt:
 
     def _there(self, setup: Setup) -> Setup:
         conditions = {**setup.step.conditions, "voltage_v": self._voltage_v(setup)}
+        if shared := _shared(setup):
+            conditions["edges"] = math.ceil(shared / len(setup.unit.discretes))
         return replace(setup, step=replace(setup.step, conditions=conditions))
 
     def _nominal(self, setup: Setup) -> Setup:
@@ -91,3 +101,8 @@ class DiscreteLatencyAt:
     def _come_back(self, rig: Rig, setup: Setup) -> None:
         rig.ramp_supply(setup.unit.nominal_voltage_v, rate_v_per_s=RAMP_V_PER_S)
         rig.wait(SETTLE_S)
+
+
+def _shared(setup: Setup) -> int:
+    """Return the edges each way that all discretes share; 0 where each takes its own."""
+    return count(setup, "trials", 0)

@@ -23,7 +23,7 @@ from test_plans.driving import LEAD_S, Action, drive_at, play, ramp_at
 from test_plans.expected import worst
 from test_plans.held_pins import isolate_lines, line_explains, series_doubt, sound_alone
 from test_plans.load_line import LoadLine, Stretch, expected_line, load_line
-from test_plans.model_gaps import without_reported_discretes
+from test_plans.model_gaps import without_limit, without_reported_discretes
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
@@ -72,11 +72,10 @@ class DiscreteContacts:
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""
-        if (
-            missing := without_reported_discretes(setup, untested="Poor contacts and leakage at the discretes")
-        ) is None:
-            return None if _group(setup) else NotForModel(reason=f"model {setup.unit.model} has no active-low discrete")
-        return missing
+        missing = without_reported_discretes(setup, untested="Poor contacts and leakage at the discretes")
+        if missing is None and not _group(setup):
+            return NotForModel(reason=f"model {setup.unit.model} has no active-low discrete")
+        return missing or without_limit(setup, RESISTANCE, LIFT, LEAKAGE, of="its discretes")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the discretes' function."""

@@ -6,7 +6,7 @@ whose frame followed another one without a pause are taken again.
 """
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,7 +44,7 @@ from test_plans.silence import silence_doubts
 RATE_HZ = 50_000.0
 FIRST_S = 0.2
 SPACING_S = (0.100, 0.120)
-SPARE = 5  # of 59 edges one or two fall into the unit's own periodic frames
+SPARE = 5 / WORST_CASE_TRIALS  # of 59 edges one or two fall into the unit's own periodic frames
 WAYS = ((True, "active"), (False, "inactive"))
 MOST_REPEATS = 2
 
@@ -105,7 +105,7 @@ class DiscreteLatency:
         """Repeat edges that were hidden behind another frame."""
         taken = False
         for discrete in setup.unit.discretes:
-            edges = self._edges(evidence, setup, discrete)
+            edges = self.edges(evidence, setup, discrete)
             missing = _wanted(setup) - min(len(edges.latencies_s(state)) for state, _ in WAYS)
             repeats = len(edges.captures) - 1
             if edges.doubts or not edges.of(Outcome.HIDDEN) or missing <= 0 or repeats >= MOST_REPEATS:
@@ -116,27 +116,21 @@ class DiscreteLatency:
 
     def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
         """Give for each discrete the worst latency each way, that every edge was reported, and the distribution."""
-        shown: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {}
-        for discrete in setup.unit.discretes:
-            edges = self._edges(evidence, setup, discrete)
-            yield self._answers(edges, setup, discrete)
+        found = {discrete: self.edges(evidence, setup, discrete) for discrete in setup.unit.discretes}
+        for discrete, edges in found.items():
+            yield answers(edges, setup, discrete)
             for state, way in WAYS:
-                yield self._worst(edges, setup, discrete, state=state, way=way)
-            latencies = sorted(result.latency_s for result in edges.of(Outcome.MEASURED))
-            if latencies:
-                share = np.arange(1, len(latencies) + 1) / len(latencies)
-                shown[discrete.title] = (
-                    tuple(1000.0 * latency for latency in latencies),
-                    tuple(100.0 * float(part) for part in share),
-                )
-        yield Curve(
-            id="discretes.latency",
-            title="Latency from pin to frame start",
-            function=function_named(setup.unit, "discretes"),
-            x_label="latency, ms",
-            y_label="edges not later, %",
-            series=shown,
-        )
+                yield worst_latency({discrete: edges}, setup, state=state, way=way)
+        yield distribution(found, setup)
+
+    def together(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
+        """Give the worst latency each way over the edges of all discretes, and the rest of each discrete as ever."""
+        found = {discrete: self.edges(evidence, setup, discrete) for discrete in setup.unit.discretes}
+        for discrete, edges in found.items():
+            yield answers(edges, setup, discrete)
+        for state, way in WAYS:
+            yield worst_latency(found, setup, state=state, way=way)
+        yield distribution(found, setup)
 
     def _take(self, rig: Rig, discrete: Discrete, name: str, n_edges: int) -> None:
         levels = levels_of(discrete)
@@ -154,7 +148,8 @@ class DiscreteLatency:
             play(session, actions)
             session.wait_until(actions[-1][0] + ANSWER_WITHIN_S)
 
-    def _edges(self, evidence: Evidence, setup: Setup, discrete: Discrete) -> Edges:
+    def edges(self, evidence: Evidence, setup: Setup, discrete: Discrete) -> Edges:
+        """Return the edges of a discrete over all its captures."""
         results: list[EdgeResult] = []
         doubts: list[Doubt] = []
         names: list[str] = []
@@ -192,42 +187,71 @@ class DiscreteLatency:
         repeats = [name for name in evidence.names() if name.startswith(f"{discrete.name}.repeat-")]
         return [discrete.name, *repeats]
 
-    def _answers(self, edges: Edges, setup: Setup, discrete: Discrete) -> Observation:
-        unanswered = edges.of(Outcome.NO_ANSWER)
-        return Observation(
-            id=f"{discrete.name}.every-edge-reported",
-            title=f"{discrete.title}: every change is reported",
-            function=function_named(setup.unit, "discretes"),
-            statement=f"each edge at the pin is reported within {ANSWER_WITHIN_S:g} s",
-            trials=len(edges.results),
-            failures=len(unanswered),
-            detail=f"{len(unanswered)} of {len(edges.results)} edges brought neither a frame nor a content",
-            doubts=(*edges.doubts, *_lost_contents(edges, discrete)),
-            captures=edges.captures,
-            pins=(discrete.pin,),
-        )
 
-    def _worst(self, edges: Edges, setup: Setup, discrete: Discrete, *, state: bool, way: str) -> Measurement:
-        latencies = edges.latencies_s(state)
-        doubts = [*edges.doubts, *_lost_contents(edges, discrete)]
-        unanswered = len(edges.of(Outcome.NO_ANSWER))
-        if unanswered and not doubts:
-            doubts.append(Doubt(reason=f"{unanswered} edges were never reported", cause=Cause.UNIT))
-        found = _latency(max(latencies), edges.timebase_bound, edges.captures) if latencies else nothing()
-        if not latencies and not doubts:
-            doubts.append(
-                Doubt(reason="every frame was hidden behind another one", cause=Cause.BENCH, next_step="run it again")
-            )
-        return doubted(found, *doubts).measurement(
-            id=f"{discrete.name}.latency-{way}",
-            limit="discrete-latency",
-            title=f"{discrete.title}, going {way}: worst latency from pin to frame",
-            function=function_named(setup.unit, "discretes"),
-            quantity_unit="s",
-            pins=(discrete.pin,),
-            trials=len(latencies),
-            notes=_spread_notes(latencies, len(edges.of(Outcome.HIDDEN))),
+def answers(edges: Edges, setup: Setup, discrete: Discrete) -> Observation:
+    """Return whether every edge of a discrete was reported."""
+    unanswered = edges.of(Outcome.NO_ANSWER)
+    return Observation(
+        id=f"{discrete.name}.every-edge-reported",
+        title=f"{discrete.title}: every change is reported",
+        function=function_named(setup.unit, "discretes"),
+        statement=f"each edge at the pin is reported within {ANSWER_WITHIN_S:g} s",
+        trials=len(edges.results),
+        failures=len(unanswered),
+        detail=f"{len(unanswered)} of {len(edges.results)} edges brought neither a frame nor a content",
+        doubts=(*edges.doubts, *_lost_contents(edges, discrete)),
+        captures=edges.captures,
+        pins=(discrete.pin,),
+    )
+
+
+def worst_latency(found: Mapping[Discrete, Edges], setup: Setup, *, state: bool, way: str) -> Measurement:
+    """Return the worst latency towards a state: of one discrete, or of several over the edges of all together."""
+    latencies = [latency_s for edges in found.values() for latency_s in edges.latencies_s(state)]
+    doubts = [doubt for discrete, edges in found.items() for doubt in (*edges.doubts, *_lost_contents(edges, discrete))]
+    unanswered = sum(len(edges.of(Outcome.NO_ANSWER)) for edges in found.values())
+    if unanswered and not doubts:
+        doubts.append(Doubt(reason=f"{unanswered} edges were never reported", cause=Cause.UNIT))
+    if not latencies and not doubts:
+        doubts.append(
+            Doubt(reason="every frame was hidden behind another one", cause=Cause.BENCH, next_step="run it again")
         )
+    timebase_bound = max(edges.timebase_bound for edges in found.values())
+    captures = tuple(name for edges in found.values() for name in edges.captures)
+    worst = _latency(max(latencies), timebase_bound, captures) if latencies else nothing()
+    only = next(iter(found)) if len(found) == 1 else None
+    hidden = sum(len(edges.of(Outcome.HIDDEN)) for edges in found.values())
+    return doubted(worst, *dict.fromkeys(doubts)).measurement(
+        id=f"{only.name if only else 'discretes'}.latency-{way}",
+        limit="discrete-latency",
+        title=f"{only.title if only else 'All discretes'}, going {way}: worst latency from pin to frame",
+        function=function_named(setup.unit, "discretes"),
+        quantity_unit="s",
+        pins=tuple(discrete.pin for discrete in found),
+        trials=len(latencies),
+        notes=_spread_notes(latencies, hidden),
+    )
+
+
+def distribution(found: Mapping[Discrete, Edges], setup: Setup) -> Curve:
+    """Return how the latencies of each discrete are spread."""
+    shown: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {}
+    for discrete, edges in found.items():
+        latencies = sorted(result.latency_s for result in edges.of(Outcome.MEASURED))
+        if latencies:
+            share = np.arange(1, len(latencies) + 1) / len(latencies)
+            shown[discrete.title] = (
+                tuple(1000.0 * latency for latency in latencies),
+                tuple(100.0 * float(part) for part in share),
+            )
+    return Curve(
+        id="discretes.latency",
+        title="Latency from pin to frame start",
+        function=function_named(setup.unit, "discretes"),
+        x_label="latency, ms",
+        y_label="edges not later, %",
+        series=shown,
+    )
 
 
 def _spread_notes(latencies_s: Sequence[float], hidden: int) -> tuple[str, ...]:
@@ -314,7 +338,7 @@ def _wanted(setup: Setup) -> int:
 
 def _both_ways(n: int) -> int:
     """Return how many edges give n each way with some to spare; even, so that the discrete ends as it began."""
-    return 2 * (n + SPARE)
+    return 2 * (n + max(1, round(SPARE * n)))
 
 
 def _duration_s(n_edges: int) -> float:

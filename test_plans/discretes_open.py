@@ -16,7 +16,7 @@ from test_plans.discrete_reports import report_doubts
 from test_plans.driving import levels_of
 from test_plans.expected import worst
 from test_plans.load_line import LoadLine, Stretch, expected_line, load_line
-from test_plans.model_gaps import without_reported_discretes
+from test_plans.model_gaps import without_limit, without_reported_discretes
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
@@ -39,7 +39,10 @@ class DiscreteOpenLine:
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""
-        return without_reported_discretes(setup, untested="State of the discretes with open lines")
+        missing = without_reported_discretes(setup, untested="State of the discretes with open lines")
+        senses = {discrete.sense for discrete in setup.unit.discretes}
+        keys = (_limit(sense) for sense in Sense if sense in senses)
+        return missing or without_limit(setup, *keys, of="its discretes")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the discretes' function."""

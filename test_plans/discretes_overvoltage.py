@@ -44,7 +44,7 @@ from test_plans.driving import LEAD_S, levels_of
 from test_plans.expected import worst
 from test_plans.held_pins import held_doubts, isolate_held_pins, reach_doubts, series_doubt
 from test_plans.load_line import Stretch, expected_current
-from test_plans.model_gaps import without_reported_discretes
+from test_plans.model_gaps import without_limit, without_reported_discretes
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
@@ -73,7 +73,7 @@ class DiscreteOvervoltage:
         missing = without_reported_discretes(setup, untested="Active-high discretes at their highest level")
         if missing is None and not _group(setup):
             return NotForModel(reason=f"model {setup.unit.model} has no active-high discrete")
-        return missing
+        return missing or without_limit(setup, LIMIT, of="its discretes")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the discretes' function."""

@@ -21,7 +21,7 @@ from test_plans.discretes_latency import pin_edges
 from test_plans.driving import Action, drive_at, generator, levels_of, play, spaced_instants
 from test_plans.expected import typical
 from test_plans.held_pins import reach_doubts
-from test_plans.model_gaps import without_reported_discretes
+from test_plans.model_gaps import without_limit, without_reported_discretes
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
@@ -60,7 +60,8 @@ class DiscretePulseWidth:
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""
-        return without_reported_discretes(setup, untested="Pulse widths around the debounce of the discretes")
+        missing = without_reported_discretes(setup, untested="Pulse widths around the debounce of the discretes")
+        return missing or without_limit(setup, REJECTED, ACCEPTED, of="its discretes")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the discretes' function."""

@@ -49,12 +49,12 @@ def without_shown_discretes(setup: Setup) -> NotForModel | None:
     return NotForModel(reason=f"model {setup.unit.model} reports its discretes on a bus, so nobody need look")
 
 
-def without_limit(setup: Setup, *keys: str) -> NotForModel | None:
-    """Return why a procedure is left out: the sheet of the model lacks a limit that it measures against."""
+def without_limit(setup: Setup, *keys: str, of: str = "its outputs") -> NotForModel | None:
+    """Return why a procedure is left out: the sheet of the model lacks a limit that it measures against, `of` what."""
     missing = [key for key in keys if key not in setup.unit.limits]
     if not missing:
         return None
     return NotForModel(
         reason=f"the sheet of model {setup.unit.model} gives no {' and no '.join(missing)}",
-        untested=f"{', '.join(missing)} of its outputs",
+        untested=f"{', '.join(missing)} of {of}",
     )

@@ -19,7 +19,7 @@ from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.driving import LEAD_S, Touch, apply_loads, axes_under_test, bring_up, drop_loads, in_turn, play_touches
 from test_plans.expected import reading, typical, worst
-from test_plans.model_gaps import without_trim
+from test_plans.model_gaps import without_limit, without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import PromptAction, Rig
@@ -50,6 +50,7 @@ PAUSE_S = 0.35
 REVERSED_S = 0.30  # each direction of a reversal
 PEAK_S = 0.1  # after the reversal the worst is over
 CONDITION = "motor"
+LIMITS = ("trim-stop-time", "trim-reversal-gap", "trim-reversal-current", "trim-reversal-voltage")
 
 
 class TrimMotor:
@@ -61,7 +62,7 @@ class TrimMotor:
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model gives it nothing to do."""
-        return without_trim(setup)
+        return without_trim(setup) or without_limit(setup, *LIMITS)
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the functions of the axes under test."""

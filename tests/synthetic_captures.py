@@ -1,5 +1,6 @@
 """Captures made of arrays, and the shipped sheets, for the tests of the procedures' `evaluate`."""
 
+from dataclasses import replace
 from functools import cache
 from importlib.resources import files
 
@@ -169,14 +170,20 @@ def setup_of(procedure):
     return setup_in(shipped_plans()[plan_with(procedure)], procedure)
 
 
-def results_of(procedure, *captures, earlier=()):
-    """Evaluate a shipped procedure; return its results by id."""
-    results = PROCEDURES[procedure].evaluate(Shelf(*captures, earlier=earlier), setup_of(procedure))
+def setup_given(procedure, **conditions):
+    """Return what the shipped plan gives a procedure, with these conditions in place of the plan's."""
+    setup = setup_of(procedure)
+    return replace(setup, step=replace(setup.step, conditions={**setup.step.conditions, **conditions}))
+
+
+def results_of(procedure, *captures, earlier=(), given=None):
+    """Evaluate a shipped procedure, `given` in place of the plan's conditions; return its results by id."""
+    results = PROCEDURES[procedure].evaluate(Shelf(*captures, earlier=earlier), setup_given(procedure, **given or {}))
     return {result.id: result for result in results}
 
 
-def judged(procedure, *captures, earlier=()):
+def judged(procedure, *captures, earlier=(), given=None):
     """Evaluate and judge; return findings by id."""
-    results = list(results_of(procedure, *captures, earlier=earlier).values())
+    results = list(results_of(procedure, *captures, earlier=earlier, given=given).values())
     findings = findings_of(results, sheets().unit, procedure=procedure, attempt=1)
     return {finding.id: finding for finding in findings}

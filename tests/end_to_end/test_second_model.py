@@ -69,13 +69,12 @@ def test_a_defect_of_the_second_model_is_its_fail_where_the_catalogue_says(defec
     assert not [finding for finding in document["findings"] if finding["cause"] == "bench"]
 
 
-# its plan runs no motor, so what is wrong with one stays where nobody looks
-BENCH_DEFECTS = [defect for defect in SHEETS.bench_simulation.defects if not defect.kind.startswith("motor-")]
-
-
-@pytest.mark.parametrize("defect", BENCH_DEFECTS, ids=lambda defect: defect.id)
+@pytest.mark.parametrize("defect", SHEETS.bench_simulation.defects, ids=lambda defect: defect.id)
 def test_a_defect_of_the_bench_is_never_the_second_models(defect, tmp_path):
-    document = second(tmp_path, "--defect", defect.id).document()
+    # the whole plan, but of a motor and of the electronic load, which touch nothing else, the steps they serve
+    steps = {"motor": ("trim-motor",), "load": ("bench-load", "trim-drop-sweep", "trim-over-current")}
+    only = [word for name in steps.get(defect.kind.split("-")[0], ()) for word in ("--only", name)]
+    document = second(tmp_path, "--defect", defect.id, *only).document()
     assert (document["verdict"], document["cause"]) == ("inconclusive", "bench")
     assert unproved(defect.findings, document["findings"], "inconclusive", "bench") == []
     assert not [finding for finding in document["findings"] if finding["cause"] == "unit"]
@@ -90,8 +89,8 @@ def test_judging_its_record_again_gives_the_same_findings(accepted):
 
 
 def test_the_first_model_passes_under_the_general_plan_too(tmp_path):
-    # of trim only what the plan's own defaults decide: the trim plan's test takes the rest of it
-    names = ("power", "discretes", "dimming", "ground", "bus-monitor", "trim-loaded", "trim-bus-voltage")
+    # what its defaults decide, and of each function a part: the trim plan's test and acceptance take the rest of it
+    names = ("power", "dimming", "ground", "bus-monitor", "discrete-levels", "trim-loaded", "trim-bus-voltage")
     only = [word for name in names for word in ("--only", name)]
     document = verify(tmp_path, "--plan", "general-acceptance", *only).document()
     assert not_passed(document) == []

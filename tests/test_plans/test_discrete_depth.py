@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from synthetic_captures import Scene, Shelf, judged, setup_of, sheets
+from synthetic_captures import Scene, Shelf, judged, setup_given, setup_of, sheets
 
 from analysis.capture import EventList
 from analysis.verdict import Cause, Verdict
@@ -429,9 +429,12 @@ class Instants:
         self.driven.append((stimulus, at_s, voltage_v))
 
 
+THOUSAND = {"toggles": 1000}
+
+
 def toggles(*, missed=(), extra=()):
     """Discrete 1 as the procedure itself times it; changes `missed` leave no trace, `extra` ones count twice more."""
-    procedure, setup = PROCEDURES["discrete-toggles"], setup_of("discrete-toggles")
+    procedure, setup = PROCEDURES["discrete-toggles"], setup_given("discrete-toggles", **THOUSAND)
     duration_s = procedure.needs(setup).captures[0].duration_s
     scene = Scene("toggles", duration_s)
     values, counter = np.full(scene.n, 5.0), 0
@@ -447,12 +450,12 @@ def toggles(*, missed=(), extra=()):
 
 
 def test_two_thousand_changes_counted_once_each_pass():
-    found = judged("discrete-toggles", toggles())["discrete-1.toggles"]
+    found = judged("discrete-toggles", toggles(), given=THOUSAND)["discrete-1.toggles"]
     assert (found.verdict, found.trials) == (Verdict.PASS, 2000)
 
 
 def test_missed_and_extra_changes_are_told_apart_and_placed():
-    found = judged("discrete-toggles", toggles(missed=(10, 11), extra=(500,)))["discrete-1.toggles"]
+    found = judged("discrete-toggles", toggles(missed=(10, 11), extra=(500,)), given=THOUSAND)["discrete-1.toggles"]
     assert (*outcome(found), found.failures) == (Verdict.FAIL, Cause.UNIT, 3)
     assert found.reasons[0].startswith("2 changes missed, 2 too many; at 2.")
 

@@ -2,12 +2,14 @@
 
 import math
 from contextlib import contextmanager
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from synthetic_captures import Scene, Shelf, judged, results_of, setup_of, sheets
+from synthetic_captures import Scene, Shelf, judged, results_of, setup_given, setup_of, sheets
 
 from analysis.verdict import Cause, Verdict
+from bench.judging import findings_of
 from test_plans.discrete_pins import drive_for, pin_for, ramp_of, report_delay
 from test_plans.driving import levels_of
 from test_plans.registry import PROCEDURES
@@ -176,11 +178,20 @@ def test_pulses_that_were_not_at_the_pin_prove_nothing(capture):
 
 
 def latency(
-    *, latency_s=0.023, n_edges=120, answers=True, heard=True, hidden=0, clock_error=0.0, host_s=0.002, made_up=None
+    name="discrete-1",
+    *,
+    latency_s=0.023,
+    n_edges=120,
+    answers=True,
+    heard=True,
+    hidden=0,
+    clock_error=0.0,
+    host_s=0.002,
+    made_up=None,
 ):
     """Every edge answered by one frame; `made_up`: a change told before the first edge, with its frame or without."""
     rate_hz = 50_000.0
-    scene = Scene("discrete-1", 0.2 + 0.11 * n_edges + 0.5, rate_hz)
+    scene = Scene(name, 0.2 + 0.11 * n_edges + 0.5, rate_hz)
     pin, line = np.full(scene.n, 5.0), np.zeros(scene.n, dtype=bool)
 
     def frame(start_s):
@@ -188,17 +199,17 @@ def latency(
         line[first : first + 46 : 2] = True
 
     frame(0.05)
-    scene.report("discrete-1", 0.0525, state=False, counter=0)
+    scene.report(name, 0.0525, state=False, counter=0)
     if made_up is not None:
-        scene.report("discrete-1", 0.1025, state=True, counter=1)
-        scene.report("discrete-1", 0.1325, state=False, counter=2)
+        scene.report(name, 0.1025, state=True, counter=1)
+        scene.report(name, 0.1325, state=False, counter=2)
     if made_up:
         frame(0.1)
         frame(0.13)
     first_counter = 1 if made_up is None else 3
     for index in range(n_edges):
         at_s, active = 0.2 + 0.11 * index, index % 2 == 0
-        scene.drive("discrete-1", at_s, 0.0 if active else 5.0)
+        scene.drive(name, at_s, 0.0 if active else 5.0)
         pin[round(at_s * rate_hz) :] = 0.9 if active else 5.0
         if answers:
             frame(at_s + latency_s)
@@ -206,8 +217,8 @@ def latency(
                 frame(at_s + latency_s - 0.001)  # another frame ahead of it, without a pause between
             if heard:
                 heard_s = (at_s + latency_s + host_s) * (1.0 - clock_error)
-                scene.report("discrete-1", heard_s, state=active, counter=index + first_counter)
-    return scene.signal("discrete-1.voltage", pin).line("bus.receive", line).capture()
+                scene.report(name, heard_s, state=active, counter=index + first_counter)
+    return scene.signal(f"{name}.voltage", pin).line("bus.receive", line).capture()
 
 
 @pytest.mark.parametrize("way", ["active", "inactive"])
@@ -286,8 +297,57 @@ def test_hidden_edges_are_taken_again_and_only_those_missing():
     rig, evidence = NotingRig(), Shelf(latency(hidden=4))
     assert PROCEDURES["discrete-latency"].follow_up(rig, setup_of("discrete-latency"), evidence)
     assert rig.taken == [("discrete-1.repeat-1", ("discrete-1.voltage",))]
-    assert len(rig.driven) == 2 * (1 + 5)  # of 60 each way two were hidden: one missing of 59, and five to spare
+    assert len(rig.driven) == 2 * (1 + 1)  # of 60 each way two were hidden: one missing of 59, and one to spare
     assert rig.driven[-1][1] == levels_of(LOW).inactive_v
+
+
+PAIR = UNIT.discretes[:2]
+
+
+def at_lowest(*captures, trials):
+    """Judge the latency at the lowest bus of a unit with two discretes, the edges shared or each its own."""
+    setup = setup_given("discrete-latency-lowest", **({"trials": trials} if trials else {"trials": 0, "edges": 59}))
+    procedure, setup = PROCEDURES["discrete-latency-lowest"], replace(setup, unit=replace(UNIT, discretes=PAIR))
+    results = list(procedure.evaluate(Shelf(*captures), setup))
+    return {f.id: f for f in findings_of(results, UNIT, procedure=procedure.name, attempt=1)}
+
+
+@pytest.mark.parametrize("way", ["active", "inactive"])
+def test_at_the_ends_of_the_bus_the_edges_of_all_discretes_make_one_worst_case(way):
+    both = (latency("discrete-1", n_edges=60), latency("discrete-2", n_edges=60, latency_s=0.027))
+    found = at_lowest(*both, trials=59)
+    worst = found[f"discretes.latency-{way}.lowest-bus"]
+    assert worst.verdict is Verdict.PASS
+    assert worst.notes[0].startswith("60 edges")
+    assert worst.value == pytest.approx(0.027, abs=60e-6)
+    assert set(worst.pins) == {discrete.pin for discrete in PAIR}
+    assert "at 10 V" in worst.title
+    assert found["discrete-2.every-edge-reported.lowest-bus"].trials == 60
+    assert not [name for name in found if name.startswith("discrete-1.latency")]
+    alone = at_lowest(*both, trials=0)[f"discrete-1.latency-{way}.lowest-bus"]
+    assert alone.verdict is Verdict.INCONCLUSIVE  # 30 edges are too few for a worst case of its own
+
+
+def test_one_late_discrete_fails_the_worst_case_of_all_and_what_spoils_one_spoils_it_too():
+    good = latency("discrete-1", n_edges=60)
+    late = at_lowest(good, latency("discrete-2", n_edges=60, latency_s=0.050), trials=59)
+    assert late["discretes.latency-active.lowest-bus"].cause is Cause.UNIT
+    assert late["discrete-2.every-edge-reported.lowest-bus"].verdict is Verdict.PASS
+    for others in ((latency("discrete-2", n_edges=60, heard=False),), ()):
+        found = at_lowest(good, *others, trials=59)["discretes.latency-active.lowest-bus"]
+        assert (found.verdict, found.cause) == (Verdict.INCONCLUSIVE, Cause.BENCH)
+
+
+@pytest.mark.parametrize(("trials", "each"), [(59, 30), (60, 30), (61, 31)])
+def test_shared_edges_are_dealt_out_in_whole_ones_to_every_discrete(trials, each):
+    setup = setup_given("discrete-latency-lowest", trials=trials)
+    setup = replace(setup, unit=replace(UNIT, discretes=PAIR))
+    own = replace(setup, step=replace(setup.step, conditions={"edges": each}))
+    captures, wanted = (
+        PROCEDURES[name].needs(given).captures
+        for name, given in (("discrete-latency-lowest", setup), ("discrete-latency", own))
+    )
+    assert [capture.duration_s for capture in captures] == [capture.duration_s for capture in wanted]
 
 
 def test_enough_edges_need_no_follow_up():

@@ -20,6 +20,7 @@ from test_plans.signals import idle_outputs
 
 UNIT = sheets().unit
 PITCH = UNIT.trims[0]
+ON_PITCH = {"axes": ("pitch",)}
 
 
 def between(times_s, start_s, stop_s):
@@ -274,7 +275,7 @@ def loaded(*, ohm=0.2, duty=1.0, load_ohm=9.0, bus_v=13.8, limit_a=3.0, left_v=0
 
 
 def test_the_drop_is_unit_voltage_less_output_voltage():
-    found = judged("trim-loaded", loaded())
+    found = judged("trim-loaded", loaded(), given=ON_PITCH)
     expected_v = 13.8 * 0.2 / 9.2
     assert found["pitch.left.up.drop"].value == pytest.approx(expected_v, abs=0.002)
     assert found["pitch.left.up.drop"].standard_uncertainty == pytest.approx(0.014, abs=0.001)
@@ -341,14 +342,14 @@ def held_besides(cut_off_s):
 
 @pytest.mark.parametrize(("cut_off_s", "verdict"), [(4.05, Verdict.PASS), (4.6, Verdict.FAIL), (9.0, Verdict.FAIL)])
 def test_the_cut_off_of_an_axis_that_is_not_under_test_is_seen_too(cut_off_s, verdict):
-    found = judged("trim-cut-off", held(4.05), held_besides(cut_off_s))
+    found = judged("trim-cut-off", held(4.05), held_besides(cut_off_s), given=ON_PITCH)
     for axis in sheets().unit.trims[1:]:
         switch = axis.switches[0]
         assert found[f"{axis.name}.{switch.seat}.{switch.direction}.cut-off"].verdict is verdict
 
 
 def test_the_cut_off_is_timed_from_drive_on_to_drive_off():
-    found = judged("trim-cut-off", held(4.05), held_besides(4.05))
+    found = judged("trim-cut-off", held(4.05), held_besides(4.05), given=ON_PITCH)
     assert {finding.verdict for finding in found.values()} == {Verdict.PASS}
     for switch in ("left.up", "left.down", "right.up", "right.down"):
         value = found[f"pitch.{switch}.cut-off"].value

@@ -4,7 +4,7 @@ from unittest import mock
 
 import numpy as np
 import pytest
-from synthetic_captures import Scene, judged, setup_of, sheets
+from synthetic_captures import Scene, judged, setup_given, setup_of, sheets
 
 from analysis.verdict import Cause, Verdict
 from test_plans.registry import PROCEDURES
@@ -112,12 +112,12 @@ def test_a_line_closed_by_nobody_blames_nobody():
 
 
 def test_latency_is_the_worst_from_line_to_output_and_counts_its_presses():
-    found = found_in("trim-latency", latency_s=0.031)
+    found, presses = found_in("trim-latency", latency_s=0.031), setup_of("trim-latency").step.conditions["trials"]
     for way in ("on", "off"):
         finding = found[f"pitch.right.down.latency-{way}"]
         assert finding.value == pytest.approx(0.031, abs=2.0 / RATE_HZ)
         assert finding.verdict is Verdict.PASS
-        assert finding.notes[0].startswith("20 presses")
+        assert finding.notes[0].startswith(f"{presses} presses")
 
 
 def test_a_latency_of_140_ms_and_none_at_all_are_the_units():
@@ -370,12 +370,12 @@ def test_an_axis_that_drops_out_beside_others_is_the_units():
 
 
 def bus_voltage(*, low_ohm=0.2, latency_s=LATENCY_S):
-    captures = []
+    captures, setup = [], setup_given("trim-bus-voltage", axes=("pitch",), trials=3)
     for name, volts in (("nominal", 13.8), ("lowest", 10.0), ("highest", 15.0)):
-        need = next(n for n in PROCEDURES["trim-bus-voltage"].needs(setup_of("trim-bus-voltage")).captures)
+        need = next(n for n in PROCEDURES["trim-bus-voltage"].needs(setup).captures)
         scene = Scene(f"pitch.{name}", need.duration_s, RATE_HZ, set_voltage_v=volts, current_limit_a=3.0)
         rig = ListeningRig()
-        PROCEDURES["trim-bus-voltage"].stimulate(rig, setup_of("trim-bus-voltage"))
+        PROCEDURES["trim-bus-voltage"].stimulate(rig, setup)
         n = 3 * len(PITCH.switches)
         closed = {}
         direction = np.zeros(scene.n, dtype=int)
@@ -390,7 +390,7 @@ def bus_voltage(*, low_ohm=0.2, latency_s=LATENCY_S):
         current = volts / (9.0 + (low_ohm if name == "lowest" else 0.2)) * direction
         scene.signal("unit.voltage", volts).signal("unit.current", 0.2)
         captures.append(scene.signal("pitch.voltage", 9.0 * current).signal("pitch.current", current).capture())
-    return judged("trim-bus-voltage", *captures)
+    return judged("trim-bus-voltage", *captures, given=setup.step.conditions)
 
 
 def test_a_bridge_that_does_not_mind_the_bus_passes_at_its_rated_current():
