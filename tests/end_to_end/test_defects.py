@@ -23,11 +23,15 @@ CHEAP_S = 25.0  # on the bench: what a procedure may take to be run beside the f
 
 
 def proved_by(defect, plan):
-    """Return the first procedure that catches a defect, and the later ones of the same plan that cost little."""
+    """Return the first procedure that catches a defect, and the later ones of the same plan that cost little.
+
+    One that waits for the first is not run where that fails.
+    """
     loaded = shipped_plans()[plan]
-    planned = {step.procedure for step in loaded.plan.steps}
+    gates = {step.procedure: step.gated_by for step in loaded.plan.steps}
     first, *later = defect.caught_by
-    return (first, *(name for name in later if name in planned and is_cheap(name, loaded, defect.function)))
+    free = (name for name in later if name in gates and first not in gates[name])
+    return (first, *(name for name in free if is_cheap(name, loaded, defect.function)))
 
 
 def is_cheap(procedure, loaded, function):

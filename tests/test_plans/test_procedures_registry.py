@@ -1,5 +1,7 @@
 """What holds for every procedure alike."""
 
+from dataclasses import replace
+
 import pytest
 from synthetic_captures import judged, setup_of, sheets, shipped_plans
 
@@ -63,3 +65,24 @@ def test_acceptance_tries_every_axis_of_the_model():
     for step in loaded.plan.steps:
         if step.procedure.startswith("trim-"):
             assert set(step.conditions.get("axes", loaded.aircraft.axes)) == every, step.procedure
+
+
+@pytest.mark.parametrize(
+    ("name", "limit", "of"),
+    [
+        ("discrete-contacts", "low-leakage", "discretes"),
+        ("discrete-open-line", "high-open-voltage", "discretes"),
+        ("discrete-pulse-width", "longest-rejected", "discretes"),
+        ("discrete-overvoltage", "high-input-current", "discretes"),
+        ("trim-legs", "trim-leg-difference", "outputs"),
+        ("trim-motor", "trim-stop-time", "outputs"),
+        ("trim-over-current", "trim-trip-time", "outputs"),
+    ],
+)
+def test_a_procedure_whose_limit_a_sheet_may_lack_is_left_out_and_what_that_leaves_untested_is_said(name, limit, of):
+    setup = setup_of(name)
+    assert PROCEDURES[name].not_for_model(setup) is None
+    limits = {key: value for key, value in setup.unit.limits.items() if key != limit}
+    left_out = PROCEDURES[name].not_for_model(replace(setup, unit=replace(setup.unit, limits=limits)))
+    assert f"gives no {limit}" in left_out.reason
+    assert left_out.untested == f"{limit} of its {of}"
