@@ -5,17 +5,13 @@ each edge. Going active and going inactive are judged apart: each worst case tak
 whose frame followed another one without a pause are taken again.
 """
 
-import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
 
 import numpy as np
 
 from analysis.edges import find_edges
-from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
-from analysis.statistics import WORST_CASE_TRIALS, summarise_latencies
-from analysis.uncertainty import Estimate, bounded, combined, exact
-from analysis.verdict import Cause
+from analysis.measurement import Doubt, Result
+from analysis.statistics import WORST_CASE_TRIALS
 from test_plans.conditions import count
 from test_plans.discrete_bench import PIN_LINES, did_not_move, discrete_needs, pin_capture, pins_of, wake
 from test_plans.driving import Action, drive_at, levels_of, play, spaced_instants
@@ -24,7 +20,6 @@ from test_plans.held_pins import reach_doubts
 from test_plans.latency_edges import (
     ANSWER_WITHIN_S,
     QUIET_S,
-    START_BOUND_S,
     EdgeResult,
     Outcome,
     PinEdge,
@@ -32,40 +27,21 @@ from test_plans.latency_edges import (
     bursts_of,
     pair,
 )
+from test_plans.latency_findings import RATE_HZ, Edges, answers, distribution, latency_estimate, worst_latency
 from test_plans.model_gaps import without_reported_discretes
 from test_plans.procedure import Evidence, Needs, NotForModel
-from test_plans.readings import Record, doubted, nothing
+from test_plans.readings import Record
 from test_plans.receive_line import LINE
 from test_plans.rig import Rig
 from test_plans.sheets import Discrete, Setup
 from test_plans.signals import function_named, voltage_signal
 from test_plans.silence import silence_doubts
 
-RATE_HZ = 50_000.0
 FIRST_S = 0.2
 SPACING_S = (0.100, 0.120)
 SPARE = 5 / WORST_CASE_TRIALS  # of 59 edges one or two fall into the unit's own periodic frames
 WAYS = ((True, "active"), (False, "inactive"))
 MOST_REPEATS = 2
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Edges:
-    """All edges of one discrete over all its captures, and contents that answered none."""
-
-    results: tuple[EdgeResult, ...]
-    stray: tuple[Strays, ...]
-    captures: tuple[str, ...]
-    doubts: tuple[Doubt, ...]
-    timebase_bound: float  # of the sample clock, as a fraction
-
-    def of(self, outcome: Outcome) -> tuple[EdgeResult, ...]:
-        """Return the edges with one outcome."""
-        return tuple(result for result in self.results if result.outcome is outcome)
-
-    def latencies_s(self, state: bool) -> list[float]:
-        """Return the latencies measured towards one state, in seconds."""
-        return [result.latency_s for result in self.of(Outcome.MEASURED) if result.edge.state is state]
 
 
 class DiscreteLatency:
@@ -85,12 +61,13 @@ class DiscreteLatency:
 
     def needs(self, setup: Setup) -> Needs:
         """Return one capture per discrete at 50 kS/s."""
-        duration_s = _duration_s(_both_ways(_wanted(setup)))
+        n_edges = _both_ways(_wanted(setup))
+        lasts_s = {one: _instants_s(one.name, n_edges)[-1] + ANSWER_WITHIN_S for one in setup.unit.discretes}
         return discrete_needs(
             setup,
             *(
                 pin_capture(discrete.name, (discrete,), sample_rate_hz=RATE_HZ, duration_s=duration_s)
-                for discrete in setup.unit.discretes
+                for discrete, duration_s in lasts_s.items()
             ),
             limits=(("discrete-latency", _expected(setup)),),
         )
@@ -134,13 +111,9 @@ class DiscreteLatency:
 
     def _take(self, rig: Rig, discrete: Discrete, name: str, n_edges: int) -> None:
         levels = levels_of(discrete)
-        instants = spaced_instants(
-            n_edges, first_s=FIRST_S, shortest_s=SPACING_S[0], longest_s=SPACING_S[1], key=f"{self.name}/{name}"
-        )
         with rig.capture(name, pins_of((discrete,)), sample_rate_hz=RATE_HZ, lines=PIN_LINES) as session:
             actions: list[Action] = []
-            for index, instant_s in enumerate(np.round(instants * RATE_HZ) / RATE_HZ):
-                at_s = float(instant_s)
+            for index, at_s in enumerate(_instants_s(name, n_edges)):
                 level_v = levels.active_v if index % 2 == 0 else levels.inactive_v
                 actions.append(drive_at(session, discrete.name, level_v, at_s))
             for at_s, _ in actions:
@@ -188,80 +161,6 @@ class DiscreteLatency:
         return [discrete.name, *repeats]
 
 
-def answers(edges: Edges, setup: Setup, discrete: Discrete) -> Observation:
-    """Return whether every edge of a discrete was reported."""
-    unanswered = edges.of(Outcome.NO_ANSWER)
-    return Observation(
-        id=f"{discrete.name}.every-edge-reported",
-        title=f"{discrete.title}: every change is reported",
-        function=function_named(setup.unit, "discretes"),
-        statement=f"each edge at the pin is reported within {ANSWER_WITHIN_S:g} s",
-        trials=len(edges.results),
-        failures=len(unanswered),
-        detail=f"{len(unanswered)} of {len(edges.results)} edges brought neither a frame nor a content",
-        doubts=(*edges.doubts, *_lost_contents(edges, discrete)),
-        captures=edges.captures,
-        pins=(discrete.pin,),
-    )
-
-
-def worst_latency(found: Mapping[Discrete, Edges], setup: Setup, *, state: bool, way: str) -> Measurement:
-    """Return the worst latency towards a state: of one discrete, or of several over the edges of all together."""
-    latencies = [latency_s for edges in found.values() for latency_s in edges.latencies_s(state)]
-    doubts = [doubt for discrete, edges in found.items() for doubt in (*edges.doubts, *_lost_contents(edges, discrete))]
-    unanswered = sum(len(edges.of(Outcome.NO_ANSWER)) for edges in found.values())
-    if unanswered and not doubts:
-        doubts.append(Doubt(reason=f"{unanswered} edges were never reported", cause=Cause.UNIT))
-    if not latencies and not doubts:
-        doubts.append(
-            Doubt(reason="every frame was hidden behind another one", cause=Cause.BENCH, next_step="run it again")
-        )
-    timebase_bound = max(edges.timebase_bound for edges in found.values())
-    captures = tuple(name for edges in found.values() for name in edges.captures)
-    worst = _latency(max(latencies), timebase_bound, captures) if latencies else nothing()
-    only = next(iter(found)) if len(found) == 1 else None
-    hidden = sum(len(edges.of(Outcome.HIDDEN)) for edges in found.values())
-    return doubted(worst, *dict.fromkeys(doubts)).measurement(
-        id=f"{only.name if only else 'discretes'}.latency-{way}",
-        limit="discrete-latency",
-        title=f"{only.title if only else 'All discretes'}, going {way}: worst latency from pin to frame",
-        function=function_named(setup.unit, "discretes"),
-        quantity_unit="s",
-        pins=tuple(discrete.pin for discrete in found),
-        trials=len(latencies),
-        notes=_spread_notes(latencies, hidden),
-    )
-
-
-def distribution(found: Mapping[Discrete, Edges], setup: Setup) -> Curve:
-    """Return how the latencies of each discrete are spread."""
-    shown: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {}
-    for discrete, edges in found.items():
-        latencies = sorted(result.latency_s for result in edges.of(Outcome.MEASURED))
-        if latencies:
-            share = np.arange(1, len(latencies) + 1) / len(latencies)
-            shown[discrete.title] = (
-                tuple(1000.0 * latency for latency in latencies),
-                tuple(100.0 * float(part) for part in share),
-            )
-    return Curve(
-        id="discretes.latency",
-        title="Latency from pin to frame start",
-        function=function_named(setup.unit, "discretes"),
-        x_label="latency, ms",
-        y_label="edges not later, %",
-        series=shown,
-    )
-
-
-def _spread_notes(latencies_s: Sequence[float], hidden: int) -> tuple[str, ...]:
-    if not latencies_s:
-        return ()
-    spread = summarise_latencies(latencies_s)
-    span = f"{1000 * spread.minimum_s:.2f} to {1000 * spread.maximum_s:.2f} ms, median {1000 * spread.median_s:.2f} ms"
-    return (f"{spread.n} edges: {span}; {hidden} more hidden behind other frames",)
-
-
 def pin_edges(record: Record, discrete: Discrete) -> tuple[PinEdge, ...]:
     """Return the edges at a discrete's pin, each half a sample before the first sample of its new state.
 
@@ -285,51 +184,8 @@ def pin_edges(record: Record, discrete: Discrete) -> tuple[PinEdge, ...]:
     )
 
 
-def _latency(value_s: float, timebase_bound: float, captures: Sequence[str]) -> Estimate:
-    """Return a latency with its budget: half a sample at the pin, 30 us at the frame start, the timebase."""
-    inputs = (
-        bounded(0.0, 0.5 / RATE_HZ, "pin edge between two samples"),
-        bounded(0.0, 0.5 * START_BOUND_S, "frame start before its first dominant sample"),
-        bounded(0.0, timebase_bound * value_s, "sample clock"),
-    )
-    total = combined(value_s, ((exact(value_s), 1.0), *((part, 1.0) for part in inputs)))
-    return Estimate(value=total.value, terms=total.terms, captures=tuple(captures))
-
-
 def _expected(setup: Setup) -> float:
-    return _latency(typical(setup, "discrete-latency"), setup.bench.clock_bound, ()).standard_uncertainty
-
-
-def _lost_contents(edges: Edges, discrete: Discrete) -> tuple[Doubt, ...]:
-    """Return the doubts of frames and contents that do not belong together, or to no edge.
-
-    A frame nobody decoded and a content without frame are the bench's doing. A change that came by a frame, and so of
-    the unit, while the sampled pin stood still was either made up by the unit or is a disturbance between two samples.
-    """
-    counts = {
-        "frames of it were not decoded": len(edges.of(Outcome.NO_CONTENT)),
-        "contents came without a frame on the receive line": len(edges.of(Outcome.NO_FRAME)),
-        "contents came with neither a frame on the receive line nor an edge at the pin": sum(
-            stray.unseen for stray in edges.stray
-        ),
-    }
-    found = [
-        Doubt(
-            reason=f"{discrete.title}: {n} {what}",
-            cause=Cause.BENCH,
-            next_step="check the bus interface and the receive line, then run it again",
-        )
-        for what, n in counts.items()
-        if n
-    ]
-    if carried := sum(stray.carried for stray in edges.stray):
-        reason = f"{discrete.title}: {carried} changes came by frames on the receive line, without an edge at the pin"
-        step = (
-            f"take the stimulus off pin {discrete.pin}, hold the pin by a plain wire and watch its change counter: "
-            "if it still counts, it is the unit's"
-        )
-        found.append(Doubt(reason=reason, cause=Cause.UNDECIDED, next_step=step))
-    return tuple(found)
+    return latency_estimate(typical(setup, "discrete-latency"), setup.bench.clock_bound, ()).standard_uncertainty
 
 
 def _wanted(setup: Setup) -> int:
@@ -341,5 +197,9 @@ def _both_ways(n: int) -> int:
     return 2 * (n + max(1, round(SPARE * n)))
 
 
-def _duration_s(n_edges: int) -> float:
-    return FIRST_S + math.ceil(n_edges * SPACING_S[1]) + ANSWER_WITHIN_S
+def _instants_s(capture: str, n_edges: int) -> list[float]:
+    """Return when a discrete is switched in a capture, on the sample grid; the same for every run."""
+    shortest_s, longest_s = SPACING_S
+    key = f"{DiscreteLatency.name}/{capture}"
+    instants_s = spaced_instants(n_edges, first_s=FIRST_S, shortest_s=shortest_s, longest_s=longest_s, key=key)
+    return [float(instant_s) for instant_s in np.round(instants_s * RATE_HZ) / RATE_HZ]
