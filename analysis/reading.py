@@ -59,10 +59,9 @@ def mean_reading(capture: Capture, signal: str, start_s: float = 0.0, stop_s: fl
             n=0,
             channel=channel,
         )
-    value = moments(values).mean
+    value, noise, degrees_of_freedom = _mean_and_noise(values, channel.scale)
     if not math.isfinite(value):
         doubts = (*doubts, Doubt(reason=f"{capture.name}: {signal} has samples that are no numbers", cause=Cause.BENCH))
-    noise, degrees_of_freedom = noise_of_mean(values, resolution=channel.scale)
     bound = channel_terms(channel, value)
     noise_source = Source(
         name=f"{signal} noise, {capture.procedure} {capture.name} from {start_s:g} s",
@@ -141,12 +140,18 @@ def noise_of_mean(values: NDArray[np.float64], *, resolution: float = 0.0) -> tu
         values: shape (n,), in time order, n at least 1.
         resolution: one step of the converter, in the unit of the values.
     """
+    return _mean_and_noise(values, resolution)[1:]
+
+
+def _mean_and_noise(values: NDArray[np.float64], resolution: float) -> tuple[float, float, float]:
+    """Return the mean beside what `noise_of_mean` says of it, from one pass over the samples."""
     n = len(values)
     if n < 2:
-        return abs(resolution) / math.sqrt(12.0), math.inf
+        return float(values.mean()), abs(resolution) / math.sqrt(12.0), math.inf
     length = n // BLOCKS
     blocks = [moments(values[first : first + length]) for first in range(0, length * BLOCKS, length or 1)]
-    scatter = merged([*blocks, moments(values[length * BLOCKS :])]).sd
+    whole = merged([*blocks, moments(values[length * BLOCKS :])])
+    scatter = whole.sd
     u, degrees_of_freedom = scatter / math.sqrt(n), float(n - 1)
     if n >= 2 * BLOCKS:
         u_blocks = moments(np.array([block.mean for block in blocks])).sd / math.sqrt(BLOCKS)
@@ -154,7 +159,7 @@ def noise_of_mean(values: NDArray[np.float64], *, resolution: float = 0.0) -> tu
             u, degrees_of_freedom = u_blocks, float(BLOCKS - 1)
     if scatter < 0.5 * abs(resolution):
         u = math.hypot(u, abs(resolution) / math.sqrt(12.0))
-    return u, degrees_of_freedom
+    return whole.mean, u, degrees_of_freedom
 
 
 def lost_samples(capture: Capture) -> NDArray[np.bool_]:
