@@ -69,7 +69,7 @@ LOAD_1_KOHM = {name: 33 + index for index, name in enumerate(AXES)}
 LOAD_MOTOR = {name: 36 + index for index, name in enumerate(AXES)}
 PLUG_LOAD = 40
 FEED = 41  # of discrete 8 from the bus, 100 ohm
-DRAW = {name: 42 + index for index, name in enumerate((*AXES, "plug"))}
+DRAW = {name: 42 + index for index, name in enumerate((*AXES, "plug"))} | {"hold-up": 52}
 REVERSE = 46
 HOLD_UP_LOAD, HOLD_UP_OVERLOAD = 50, 51
 # Digital inputs

@@ -1,42 +1,28 @@
 """The hold-up output: a converter that draws constant power from the bus, and what it shows at its pin.
 
 It starts when the input capacitor reaches the restart voltage and lets go at the drop-out voltage, whatever the
-firmware does. On, it is a regulated voltage behind a small resistance; its input power is the output's over the
-efficiency, taken from the bus at once. An overload makes it let go and try again. Off, what its own output capacitor
-holds is used up by the load.
-Not modelled: regulation loop (so no dip at a step of the load), switching ripple, efficiency that depends on the load,
-input current that follows the ripple.
+firmware does. On, it regulates (`regulator`), with a little ripple; its input power is the steady output's over the
+efficiency, taken from the bus at once. A load beyond its limit makes it let go and try again. Off, its output capacitor
+is emptied by the load, or charged by a source of the bench, which a lost reverse blocking passes on to the bus.
+Not modelled: what its current does once the limit is reached (it lets go at once), ripple at the switching
+frequency or that depends on bus and load, efficiency that depends on the load, input current that follows ripple or
+loop; while a source reaches through to the bus, the output's own capacitor.
 """
 
+import cmath
 import math
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
 
 from instruments.simulated.agenda import NS_PER_S, Agenda, Alarm, Order, to_ns
+from instruments.simulated.load_stage import LEAST_V, Feed
 from instruments.simulated.network import InputNetwork
-from instruments.simulated.sampling import ZERO, Piece, Signal
+from instruments.simulated.regulator import LoopCourse, LoopState, OutputLoad, Regulator
+from instruments.simulated.sampling import ZERO, Piece, Ripple, Signal, Swing
 
-SOFT_START_S = 0.001
 RETRY_S = 0.1
-OUTPUT_FARAD = 470e-6
 BLEED_OHM = 1000.0  # its own, which empties the output without a load
-DECAY_POINTS = 40
-EMPTY_V = 0.02
-
-
-@dataclass(frozen=True, slots=True)
-class OutputLoad:
-    """What stands at an output: resistors, and an electronic load at constant current or power."""
-
-    conductance_s: float = 0.0
-    current_a: float = 0.0
-    power_w: float = 0.0
-
-    def current_at(self, voltage_v: float) -> float:
-        """Return what it draws; an electronic load draws nothing at next to no voltage."""
-        if voltage_v <= EMPTY_V:
-            return 0.0
-        return self.conductance_s * voltage_v + self.current_a + self.power_w / voltage_v
+DECAY_TAUS = 16.0  # after so many time constants it is where it goes
+DIODE_V = 0.7  # of what is left of the blocking
 
 
 class Converter:
@@ -55,38 +41,66 @@ class Converter:
         self.signal = Signal()
         self.current = Signal()
         self.on = False
+        self.on_change: Callable[[], None] | None = None  # of its course, for who draws from it
         self._agenda, self._network, self._load = agenda, network, load
-        self._level_v = quantities[f"{name}.level_v"]
-        self._droop_ohm = quantities[f"{name}.droop_ohm"]
+        self._regulator = Regulator(name, quantities)
         self._efficiency = quantities[f"{name}.efficiency"] / 100.0
         self._drop_out_v = quantities[f"{name}.drop_out_v"]
         self._restart_v = quantities[f"{name}.restart_v"]
         self._limit_a = quantities[f"{name}.limit_a"]
+        self._latches = quantities[f"{name}.latches"] >= 0.5
         self._dead = quantities[f"{name}.dead"] >= 0.5
+        self._overshoot_v = quantities[f"{name}.overshoot_v"]
+        self._back_s = quantities[f"{name}.back_s"]
+        self._soft_start_s = quantities[f"{name}.soft_start_s"]
+        ripple_v, ripple_hz = quantities[f"{name}.ripple_v"], quantities[f"{name}.ripple_hz"]
+        self._ripple = Ripple(0.5 * ripple_v, NS_PER_S / ripple_hz) if ripple_v > 0.0 else None
+        self._course: LoopCourse | None = None  # while it regulates
+        self._course_ns = 0
+        self._moves_until_ns = 0
+        self._start_ends_ns = 0
+        self._present = False
+        self._arrival = Alarm(agenda, Order.CIRCUIT, self._arrive)
         self._retry = Alarm(agenda, Order.FIRMWARE, self._start)
         self._watch = network.watch(on_fall=self._let_go, on_rise=self._start)
 
     def plug(self) -> None:
         """Wait for the bus to come up, discharged."""
-        self.on = False
-        self.signal.put(self._agenda.now_ns, ZERO)
-        self.current.put(self._agenda.now_ns, ZERO)
+        self.on, self._present = False, True
+        self._rest(0.0)
         self._wait_for_restart()
 
     def unplug(self) -> None:
-        """Be gone."""
-        self._retry.clear()
+        """Be gone: a source of the bench still stands at the pin."""
+        self.on, self._present, self._course = False, False, None
+        for alarm in (self._retry, self._arrival):
+            alarm.clear()
         self._watch.clear()
-        self.on = False
-        self.signal.put(self._agenda.now_ns, ZERO)
-        self.current.put(self._agenda.now_ns, ZERO)
+        self._network.set_back_feed(0.0, 0.0)
+        self._show_absent()
 
     def load_changed(self) -> None:
         """Take note of another load."""
-        if self.on:
-            self._show()
+        if not self._present:
+            self._show_absent()
+        elif not self.on:
+            self._rest(self._present_v())
+        elif self._course is None:
+            self._rise()
         else:
-            self._decay(self._present_v())
+            self._regulate(self._course.state(self._since_s()))
+
+    def moving(self) -> bool:
+        """Say whether the pin moves by itself now, ripple apart; what dwindles below anything to draw from does not."""
+        return self._agenda.now_ns < self._moves_until_ns and (self.on or self._present_v() > LEAST_V)
+
+    def source(self) -> Feed:
+        """Return what the pin is to a load at this instant."""
+        if self.on and self._course is not None:
+            return Feed(*self._regulator.source(self._course.state(self._since_s())))
+        return Feed(max(self._present_v(), 0.0), 0.0)
+
+    # --- on -----------------------------------------------------------------------------------------
 
     def _wait_for_restart(self) -> None:
         self._watch.set(-math.inf, math.inf if self._dead else self._restart_v)
@@ -96,79 +110,153 @@ class Converter:
             self._wait_for_restart()
             return
         self._retry.clear()
-        self.on = True
+        self._network.set_back_feed(0.0, 0.0)
+        self.on, self._course = True, None
         self._watch.set(self._drop_out_v, math.inf)
-        self._show(rising_from_v=self._present_v())
+        self._start_ends_ns = self._agenda.now_ns + to_ns(self._soft_start_s)
+        self._rise()
 
-    def _let_go(self) -> None:
-        self.on = False
-        self._network.set_power_load(0.0)
-        self._wait_for_restart()
-        self._decay(self._present_v())
-
-    def _show(self, *, rising_from_v: float | None = None) -> None:
-        load = self._load()
-        level_v = self._regulated_v(load)
-        current_a = load.current_at(level_v)
-        if current_a > self._limit_a:
+    def _rise(self) -> None:
+        """Go up in a line to where regulation takes over, or to where the load takes more than the limit."""
+        now_ns, load, from_v = self._agenda.now_ns, self._load(), self._present_v()
+        if load.current_at(from_v) > self._limit_a:
             self._overload()
             return
-        now_ns = self._agenda.now_ns
-        if rising_from_v is None:
-            self.signal.put(now_ns, Piece(constant=level_v))
+        top_v = self._regulator.steady_v(load) + self._overshoot_v
+        lasts_ns = max(self._start_ends_ns - now_ns, 1)
+        slope = (top_v - from_v) / lasts_ns * NS_PER_S
+        if load.current_at(top_v) > self._limit_a and slope > 0.0:
+            most_v = load.behind_v + self._limit_a / load.conductance_s
+            lasts_ns = min(lasts_ns, math.ceil((most_v - from_v) / slope * NS_PER_S))
+        self._moves_until_ns = now_ns + lasts_ns
+        self._put(Piece(constant=from_v, slope_per_s=slope), load)
+        self._arrival.set(self._moves_until_ns)
+        self._draw(load, min(from_v + slope * lasts_ns / NS_PER_S, self._regulator.steady_v(load)))
+
+    def _arrive(self) -> None:
+        """Have come up, or to where the load takes more than the limit."""
+        load = self._load()
+        if load.current_at(self._regulator.steady_v(load)) > self._limit_a:
+            self._overload()
         else:
-            slope = (level_v - rising_from_v) / SOFT_START_S
-            self.signal.put(now_ns, Piece(constant=rising_from_v, slope_per_s=slope))
-            self.signal.timeline.put(now_ns + to_ns(SOFT_START_S), Piece(constant=level_v))
-        self.current.put(now_ns, Piece(constant=current_a))
-        self._network.set_power_load(level_v * current_a / self._efficiency)
+            self._regulate(self._regulator.at_rest(load, self._overshoot_v))
+
+    def _regulate(self, state: LoopState) -> None:
+        load, now_ns = self._load(), self._agenda.now_ns
+        open_v, ohm = self._regulator.source(state)
+        drawn_a = (open_v - load.behind_v) * load.conductance_s / (1.0 + ohm * load.conductance_s)
+        if drawn_a > self._limit_a:
+            self._overload()
+            return
+        course = self._course = self._regulator.course(state, load)
+        self._course_ns = now_ns
+        self._moves_until_ns = now_ns + to_ns(course.lasts_s)
+        self._put(Piece(constant=course.steady_v, swings=course.swings, ripple=self._ripple), load)
+        if course.swings:  # nothing is worked out for what has died away
+            at_rest = Piece(constant=course.steady_v, ripple=self._ripple)
+            self.signal.timeline.put(self._moves_until_ns, at_rest)
+            self.current.timeline.put(self._moves_until_ns, _drawn(at_rest, load))
+        if load.current_at(course.steady_v) > self._limit_a:  # it recovers to more than it may give
+            self._arrival.set(self._moves_until_ns)
+        else:
+            self._arrival.clear()
+        self._draw(load, course.steady_v)
+
+    def _draw(self, load: OutputLoad, level_v: float) -> None:
+        """Take from the bus what the output costs at the level it goes to; a source at the output is no gain."""
+        drawn_a = min(max(load.current_at(level_v), 0.0), self._limit_a)
+        self._network.set_power_load(level_v * drawn_a / self._efficiency)
+
+    # --- off ----------------------------------------------------------------------------------------
+
+    def _let_go(self) -> None:
+        self._stop()
+        self._wait_for_restart()
+        self._rest(self._present_v())
 
     def _overload(self) -> None:
-        self.on = False
-        self._network.set_power_load(0.0)
+        here_v = self._present_v()
+        self._stop()
+        self._rest(here_v)
+        if self._latches:  # until the bus has been away
+            self._watch.set(self._drop_out_v, math.inf)
+            return
         self._watch.set(-math.inf, math.inf)
-        self._decay(self._present_v())
         self._retry.set(self._agenda.now_ns + to_ns(RETRY_S))
 
-    def _regulated_v(self, load: OutputLoad) -> float:
-        """Solve V = level - droop I(V) for the upper root."""
-        a = 1.0 + self._droop_ohm * load.conductance_s
-        b = self._level_v - self._droop_ohm * load.current_a
-        root = max(0.0, b * b - 4.0 * a * self._droop_ohm * load.power_w)
-        return (b + math.sqrt(root)) / (2.0 * a)
+    def _stop(self) -> None:
+        self._arrival.clear()
+        self.on = False
+        self._network.set_power_load(0.0)
+
+    def _rest(self, from_v: float) -> None:
+        """Empty or charge the output capacitor; a source that reaches through to the bus has no time for that."""
+        self._course = None
+        load = self._load()
+        if load.behind_v > 0.0 and self._reaches_through(load):
+            return
+        self._network.set_back_feed(0.0, 0.0)
+        total_s = load.conductance_s + 1.0 / BLEED_OHM
+        end_v = load.conductance_s * load.behind_v / total_s
+        tau_s = self._regulator.capacitance_f / total_s
+        self._moves_until_ns = self._agenda.now_ns
+        swings: tuple[Swing, ...] = ()
+        if from_v != end_v:
+            swings = (Swing(complex(from_v - end_v), complex(-1.0 / tau_s)),)
+            self._moves_until_ns += to_ns(DECAY_TAUS * tau_s)
+        self._put(Piece(constant=end_v, swings=swings), load)
+        if swings:
+            self.signal.timeline.put(self._moves_until_ns, Piece(constant=end_v))
+            self.current.timeline.put(self._moves_until_ns, _drawn(Piece(constant=end_v), load))
+
+    def _reaches_through(self, load: OutputLoad) -> bool:
+        """Have a source of the bench charge the bus through the converter, where its blocking is lost."""
+        total_s = load.conductance_s + 1.0 / BLEED_OHM
+        open_v, behind_ohm = load.conductance_s * load.behind_v / total_s, 1.0 / total_s
+        if self._back_s <= 0.0 or open_v - DIODE_V <= self._network.voltage_v():
+            return False
+        through_s = 1.0 / (behind_ohm + 1.0 / self._back_s)
+        drop = behind_ohm * through_s
+        self._moves_until_ns = self._agenda.now_ns
+        self._put(Piece(constant=open_v - drop * (open_v - DIODE_V), k_v=drop), load)
+        self._network.set_back_feed(through_s * (open_v - DIODE_V), through_s)
+        return True
+
+    def _show_absent(self) -> None:
+        behind_v, now_ns = self._load().behind_v, self._agenda.now_ns
+        self._moves_until_ns = now_ns
+        self.signal.put(now_ns, Piece(constant=behind_v))
+        self.current.put(now_ns, ZERO)
+
+    # --- what the pin shows -------------------------------------------------------------------------
+
+    def _put(self, piece: Piece, load: OutputLoad) -> None:
+        now_ns = self._agenda.now_ns
+        self.signal.put(now_ns, piece)
+        self.current.put(now_ns, _drawn(piece, load))
+        if self.on_change is not None:
+            self.on_change()
+
+    def _since_s(self) -> float:
+        return (self._agenda.now_ns - self._course_ns) / NS_PER_S
 
     def _present_v(self) -> float:
+        """Return what the pin stands at, ripple apart."""
         start_ns, piece = self.signal.timeline.at(self._agenda.now_ns)
-        return piece.constant + piece.slope_per_s * (self._agenda.now_ns - start_ns) / NS_PER_S
-
-    def _decay(self, from_v: float) -> None:
-        """Lay out the fall of the output as a polygon; whatever is put later cuts it off."""
-        now_ns = self._agenda.now_ns
-        load = self._load()
-        self.signal.put(now_ns, ZERO)
-        self.current.put(now_ns, ZERO)
-        for begin_s, begin_v, end_s, end_v in _fall(load, from_v):
-            slope = (end_v - begin_v) / (end_s - begin_s)
-            start_ns = now_ns + to_ns(begin_s)
-            self.signal.timeline.put(start_ns, Piece(constant=begin_v, slope_per_s=slope))
-            begin_a, end_a = load.current_at(begin_v), load.current_at(end_v)
-            self.current.timeline.put(
-                start_ns, Piece(constant=begin_a, slope_per_s=(end_a - begin_a) / (end_s - begin_s))
-            )
-            end_ns = now_ns + to_ns(end_s)
-            self.signal.timeline.put(end_ns, Piece(constant=end_v if end_v > 1.01 * EMPTY_V else 0.0))
-            self.current.timeline.put(end_ns, ZERO)
+        dt_s = (self._agenda.now_ns - start_ns) / NS_PER_S
+        swung_v = sum((amplitude * cmath.exp(rate_per_s * dt_s)).real for amplitude, rate_per_s in piece.swings)
+        return piece.constant + piece.slope_per_s * dt_s + swung_v + piece.k_v * self._network.voltage_v()
 
 
-def _fall(load: OutputLoad, from_v: float) -> Iterator[tuple[float, float, float, float]]:
-    """Yield (begin s, begin V, end s, end V) of a capacitor that a load empties, in steps of equal ratio."""
-    if from_v <= 1.01 * EMPTY_V:
-        return
-    ratio = (EMPTY_V / from_v) ** (1.0 / DECAY_POINTS)
-    begin_s, begin_v = 0.0, from_v
-    for _ in range(DECAY_POINTS):
-        end_v = begin_v * ratio
-        drawn_a = load.current_at(0.5 * (begin_v + end_v)) + 0.5 * (begin_v + end_v) / BLEED_OHM
-        end_s = begin_s + OUTPUT_FARAD * (begin_v - end_v) / drawn_a
-        yield begin_s, begin_v, end_s, end_v
-        begin_s, begin_v = end_s, end_v
+def _drawn(piece: Piece, load: OutputLoad) -> Piece:
+    """Return the current that a load draws of what the pin shows."""
+    conductance_s, ripple = load.conductance_s, piece.ripple
+    if conductance_s == 0.0:
+        return ZERO
+    return Piece(
+        constant=load.current_at(piece.constant),
+        slope_per_s=conductance_s * piece.slope_per_s,
+        k_v=conductance_s * piece.k_v,
+        ripple=None if ripple is None else Ripple(conductance_s * ripple.amplitude, ripple.period_ns),
+        swings=tuple(Swing(conductance_s * swing.amplitude, swing.rate_per_s) for swing in piece.swings),
+    )

@@ -136,7 +136,8 @@ class LoadStage:
         self._drawn_a = min(max(wanted_a, before_a - step_a), before_a + step_a) if wanted_a > 0.0 else 0.0
         self._protect(feed)
         self._conduct(self._resistance(feed))
-        if self.input_on and (self._drawn_a != wanted_a or (wanted_a > 0.0 and self._restless())):
+        worth_looking = wanted_a > 0.0 or feed.voltage_v < LEAST_V  # from nothing it may come up
+        if self.input_on and (self._drawn_a != wanted_a or (worth_looking and self._restless())):
             self._alarm.set(now_ns + LOOK_NS)
 
     def _wanted_a(self, feed: Feed) -> float:

@@ -136,6 +136,7 @@ class InputNetwork:
         self._unit_current_a = 0.0
         self._unit_conductance_s = 0.0
         self._bench_conductance_s = 1.0 / path.bleed_ohm
+        self._fed_current_a = self._fed_conductance_s = 0.0
         self._power_w = 0.0
         self._power_current_a = self._power_conductance_s = 0.0  # what stands for it in this segment
         self._power_band_v: tuple[float, float] | None = None
@@ -210,6 +211,7 @@ class InputNetwork:
     def unplug(self) -> None:
         """Take the unit away; its charge goes with it."""
         self._unit_current_a = self._unit_conductance_s = self._power_w = 0.0
+        self._fed_current_a = self._fed_conductance_s = 0.0
         for watch in self._watches:
             watch.clear()
         self._exchange(WIRING_CAPACITANCE_F, 0.0, self.voltage_v())
@@ -218,6 +220,12 @@ class InputNetwork:
         """Set what the unit draws: a constant current and a conductance."""
         if (current_a, conductance_s) != (self._unit_current_a, self._unit_conductance_s):
             self._unit_current_a, self._unit_conductance_s = current_a, conductance_s
+            self.renew()
+
+    def set_back_feed(self, current_a: float, conductance_s: float) -> None:
+        """Set what reaches the bus through the unit from a source of the bench: a current, less a conductance."""
+        if (current_a, conductance_s) != (self._fed_current_a, self._fed_conductance_s):
+            self._fed_current_a, self._fed_conductance_s = current_a, conductance_s
             self.renew()
 
     def set_power_load(self, power_w: float) -> None:
@@ -307,20 +315,26 @@ class InputNetwork:
 
     def _regulated(self, voltage_v: float, reference: Transient, loop_ohm: float) -> Transient:
         """Solve C V' = (reference - V) / R - I0 - G V."""
-        total_s = self._unit_conductance_s + self._power_conductance_s + self._bench_conductance_s + 1.0 / loop_ohm
+        total_s = self._drawn_conductance_s() + 1.0 / loop_ohm
         if abs(total_s) < LEAST_CONDUCTANCE_S:
             total_s = LEAST_CONDUCTANCE_S
         slope = reference.slope_per_s / (loop_ohm * total_s)
-        drive_a = (
-            reference.level / loop_ohm - self._unit_current_a - self._power_current_a - self._capacitance_f * slope
-        )
+        drive_a = reference.level / loop_ohm - self._drawn_current_a() - self._capacitance_f * slope
         level = drive_a / total_s
         return _with_swing(level, slope, voltage_v, self._capacitance_f / total_s)
 
+    def _drawn_current_a(self) -> float:
+        return self._unit_current_a + self._power_current_a - self._fed_current_a
+
+    def _drawn_conductance_s(self) -> float:
+        return (
+            self._unit_conductance_s + self._fed_conductance_s + self._power_conductance_s + self._bench_conductance_s
+        )
+
     def _course(self, voltage_v: float, current_a: float) -> Transient:
         """Solve C V' = I - I0 - G V for a constant supply current."""
-        total_s = self._unit_conductance_s + self._power_conductance_s + self._bench_conductance_s
-        net_a = current_a - self._unit_current_a - self._power_current_a
+        total_s = self._drawn_conductance_s()
+        net_a = current_a - self._drawn_current_a()
         if abs(total_s) < LEAST_CONDUCTANCE_S:
             return Transient(voltage_v, net_a / self._capacitance_f, 0.0, 1.0)
         return _with_swing(net_a / total_s, 0.0, voltage_v, self._capacitance_f / total_s)

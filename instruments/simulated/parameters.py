@@ -179,6 +179,7 @@ class BenchParameters:
     daq: DaqParameters
     loads_ohm: Mapping[str, Mapping[str, float]]  # output or `plug` -> position -> true resistance
     loads_to_reference: frozenset[tuple[str, str]] = frozenset()  # (output, position) that lead to the reference
+    loads_to_dip_source: frozenset[tuple[str, str]] = frozenset()  # same, that lead to the dip source
     feeds_ohm: Mapping[str, float] = field(default_factory=dict)  # input pin -> resistor to the bus on a relay
     motors: Mapping[tuple[str, str], MotorParameters] = field(default_factory=dict)  # by output and position
     electronic_load: ElectronicLoadParameters | None = None
@@ -328,7 +329,10 @@ class TwinParameters:
     <o>.floor_level (left when off), <o>.missing_level, <o>.sag (per cent at half travel), <o>.gain (per cent),
     <o>.bus_per_volt (per cent), <o>.latches (after an overload), unit.rheostats_crossed,
     `<h>` a hold-up output: <h>.level_v, <h>.droop_ohm, <h>.efficiency (per cent), <h>.drop_out_v, <h>.restart_v (of the
-    input capacitor), <h>.limit_a, <h>.dead (>= 0.5: never starts),
+    input capacitor), <h>.limit_a, <h>.dead (>= 0.5: never starts), <h>.latches (>= 0.5: off after an overload until
+    the bus has been away), <h>.output_f, <h>.esr_ohm, <h>.bandwidth_hz, <h>.recovery_s (capacitor and loop, see
+    `regulator`), <h>.soft_start_s, <h>.overshoot_v (at its end), <h>.ripple_v (peak to peak), <h>.ripple_hz,
+    <h>.back_s (from the output into the bus; 0 while its blocking is sound),
     `<r>` a rheostat: <r>.pull_v, <r>.pull_ohm, <r>.open_travel (per cent), <r>.offset_v, <r>.wander_v, <r>.wander_hz.
     A quantity that is missing takes the default in `twin_defaults`.
     """

@@ -71,6 +71,9 @@ class Plant:
         self._relays.on_load = self._loads_changed
         self._relays.on_press = self._pins.press
         self._relays.on_feed = self._pins.feed
+        if self._dip_source is not None:
+            self._relays.dip_source_v = self._dip_source.driven_v
+            self._dip_source.on_setting = self._fed_otherwise
         self._ground_feed = Signal()
         self._load_stage = self._electronic_load()
         self.load: LoadPort | None = self._load_stage
@@ -276,10 +279,12 @@ class Plant:
             self._agenda,
             feed=self._load_feed,
             apply=self._apply_load,
-            restless=self._network.moving,
+            restless=self._load_restless,
         )
         self._network.on_change = _both(self._network.on_change, stage.wake)
         self.twin.outputs.on_bridge = stage.wake
+        for converter in self.twin.hold_ups:
+            converter.on_change = stage.wake
         self._relays.on_load = _both(self._relays.on_load, stage.wake)
         self._relays.on_path = _both(self._relays.on_path, stage.wake)
         self._relays.on_draw = self._reconnect_load
@@ -290,15 +295,26 @@ class Plant:
         where, relays = self._relays.drawn_from, self._relays
         if where == PLUG:
             feed = Feed(self._network.voltage_v(), 0.0)
+        elif where is not None and (held := self.twin.hold_up(where)) is not None:
+            feed = self._beside(held.source(), where)
         elif where is None or not relays.armed:
             feed = NO_FEED
         else:
-            feed = self.twin.outputs.bridges[where].source(self._network.voltage_v())
-            beside_ohm = relays.resistor_ohm(where)
-            if not math.isinf(beside_ohm):
-                part = beside_ohm / (beside_ohm + feed.ohm)
-                feed = Feed(feed.voltage_v * part, feed.ohm * part, feed.duty)
+            feed = self._beside(self.twin.outputs.bridges[where].source(self._network.voltage_v()), where)
         return Feed(-feed.voltage_v, feed.ohm, feed.duty) if relays.reversed else feed
+
+    def _beside(self, feed: Feed, output: str) -> Feed:
+        """Return what is left of a feed for the electronic load with the resistors that stand beside it."""
+        beside_ohm = self._relays.resistor_ohm(output)
+        if math.isinf(beside_ohm):
+            return feed
+        part = beside_ohm / (beside_ohm + feed.ohm)
+        return Feed(feed.voltage_v * part, feed.ohm * part, feed.duty)
+
+    def _load_restless(self) -> bool:
+        """Say whether what the electronic load hangs on moves by itself."""
+        held = self.twin.hold_up(self._relays.drawn_from)
+        return self._network.moving() if held is None else held.moving()
 
     def _apply_load(self, ohm: float) -> None:
         """Have the electronic load conduct otherwise."""
@@ -397,6 +413,11 @@ class Plant:
         fed_v = 0.0 if self.plugged else self._relays.load(GROUND).behind_v  # the unit joins the ground pins
         self._ground_feed.put(self.now_ns, Piece(constant=fed_v))
         self.twin.loads_changed()
+
+    def _fed_otherwise(self) -> None:
+        """Take note of another voltage behind the loads that lead to the dip source."""
+        for converter in self.twin.hold_ups:
+            converter.load_changed()
 
     def _check_times(self, times_ns: NDArray[np.int64]) -> None:
         if len(times_ns) and int(times_ns[-1]) > self.now_ns:

@@ -29,6 +29,7 @@ class Relays:
         self.on_feed: Callable[[str, bool], None] | None = None
         self.on_draw: Callable[[], None] | None = None  # where the electronic load is connected
         self.drawn_ohm = math.inf  # what the electronic load conducts now
+        self.dip_source_v: Callable[[], float | None] = lambda: None  # at its terminals; None while it is off
         self.watchdog = False
         self._bench = bench
         self._agenda = agenda
@@ -94,12 +95,22 @@ class Relays:
         return any(relay.action == "reverse" for relay in self._on.values())
 
     def load(self, output: str) -> Load:
-        """Return what is switched to an output, with the voltage it leads to: ground, or the bench's reference."""
-        positions, to_reference = self._bench.loads_ohm.get(output, {}), self._bench.loads_to_reference
-        ohm = self.load_ohm(output)
+        """Return what is switched to an output, with the voltage it leads to: ground, reference or dip source.
+
+        A dip source that is off leaves its resistor open.
+        """
+        positions, bench = self._bench.loads_ohm.get(output, {}), self._bench
         on = self._loads(output)
-        fed_s = sum(1.0 / positions[position] for position in on if (output, position) in to_reference)
-        return Load(ohm, self._bench.daq.reference_v * fed_s * ohm if fed_s > 0.0 else 0.0)
+        fed_s = sum(1.0 / positions[position] for position in on if (output, position) in bench.loads_to_reference)
+        ohm = self.load_ohm(output)
+        dips_s = sum(1.0 / positions[position] for position in on if (output, position) in bench.loads_to_dip_source)
+        if dips_s == 0.0:
+            return Load(ohm, bench.daq.reference_v * fed_s * ohm if fed_s > 0.0 else 0.0)
+        dip_v = self.dip_source_v()
+        if dip_v is None:
+            rest_s = sum(1.0 / positions[position] for position in on) - dips_s
+            return Load(1.0 / rest_s, bench.daq.reference_v * fed_s / rest_s) if rest_s > 0.0 else Load()
+        return Load(ohm, (bench.daq.reference_v * fed_s + dip_v * dips_s) * ohm)
 
     def set_watchdog(self, on: bool) -> None:
         """Hold or let go the contactor."""

@@ -6,7 +6,7 @@ the foot-room of the sense (it makes good any drop in the leads).
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Protocol
 
@@ -48,6 +48,7 @@ class SupplyStage:
         self.overvoltage_setting_v = 1.1 * parameters.max_voltage_v
         self.output_on = False
         self.overvoltage_tripped = False
+        self.on_setting: Callable[[], None] | None = None  # it drives another voltage, or none any more
         self._agenda = agenda
         self._circuit: Circuit | None = None
         self._limited = False
@@ -147,6 +148,11 @@ class SupplyStage:
         self.overvoltage_tripped = True
         self.output_on = False
         self.stop_playing()
+        self._tell()
+
+    def driven_v(self) -> float | None:
+        """Return where its terminals go with next to nothing drawn, None while it is off."""
+        return self._target_v() if self.output_on else None
 
     def reference_v(self) -> float:
         """Return the slewing set point now, set errors included."""
@@ -192,3 +198,8 @@ class SupplyStage:
         self._slope_v_per_s = distance_v / duration_ns * NS_PER_S if duration_ns else 0.0
         self._arrival_ns = self._agenda.now_ns + duration_ns if duration_ns else None
         self._wired.renew()
+        self._tell()
+
+    def _tell(self) -> None:
+        if self.on_setting is not None:
+            self.on_setting()

@@ -17,7 +17,7 @@ from functools import partial
 from instruments.simulated.agenda import Agenda, Alarm, Order, to_ns
 from instruments.simulated.airspeed_input import PRESENT, TextReceiver, airspeed_at, airspeed_by_contact
 from instruments.simulated.bus_line import BusLine
-from instruments.simulated.converter import Converter, OutputLoad
+from instruments.simulated.converter import Converter
 from instruments.simulated.dimming import DimmerLevel, DimmingBank
 from instruments.simulated.discrete_inputs import DebouncedDiscrete, DiscreteBank
 from instruments.simulated.draw import keyed_uniform
@@ -27,6 +27,7 @@ from instruments.simulated.network import InputNetwork
 from instruments.simulated.output_stage import OutputStage
 from instruments.simulated.over_current import OverCurrentTrip
 from instruments.simulated.parameters import MotorParameters, TwinParameters
+from instruments.simulated.regulator import OutputLoad
 from instruments.simulated.relays import Relays
 from instruments.simulated.reports import Reports, airspeed_kt
 from instruments.simulated.stimulus_pins import StimulusPins
@@ -168,9 +169,8 @@ class Twin:
 
     def loads_changed(self) -> None:
         """Take note that the bench switched a load or the arm relay."""
-        if self.state is not PowerState.UNPLUGGED:
-            for converter in self.hold_ups:
-                converter.load_changed()
+        for converter in self.hold_ups:
+            converter.load_changed()
         if self.powered:
             for name in self.axes:
                 self._show_bridge(name)
@@ -195,9 +195,16 @@ class Twin:
         drive.on_trip = partial(self._trip, name)
         return drive
 
+    def hold_up(self, name: str | None) -> Converter | None:
+        """Return the hold-up output of that name, None where it is something else."""
+        return next((converter for converter in self.hold_ups if converter.name == name), None)
+
     def load_changed(self, name: str) -> None:
-        """Take note that the load of one axis conducts otherwise."""
-        if self.powered:
+        """Take note that the load of one axis, or of a hold-up output, conducts otherwise."""
+        held = self.hold_up(name)
+        if held is not None:
+            held.load_changed()
+        elif self.powered:
             self._show_bridge(name)
             self._set_draw()
 
@@ -448,5 +455,5 @@ class Twin:
 
 
 def _load_of(relays: Relays, output: str) -> OutputLoad:
-    load_ohm = relays.load_ohm(output)
-    return OutputLoad(conductance_s=0.0 if math.isinf(load_ohm) else 1.0 / load_ohm)
+    load = relays.load(output)
+    return OutputLoad(conductance_s=1.0 / load.ohm, behind_v=load.behind_v)

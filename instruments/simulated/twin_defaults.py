@@ -95,6 +95,16 @@ HOLD_UP_DEFAULTS = {
     "restart_v": 7.0,
     "limit_a": 5.5,
     "dead": 0.0,
+    "latches": 0.0,
+    "output_f": 470e-6,
+    "esr_ohm": 0.02,
+    "bandwidth_hz": 2500.0,
+    "recovery_s": 0.0004,
+    "soft_start_s": 0.001,
+    "overshoot_v": 0.0,
+    "ripple_v": 0.0,
+    "ripple_hz": 9000.0,
+    "back_s": 0.0,
 }
 RHEOSTAT_DEFAULTS = {  # a wiper input without a pull of its own
     "pull_v": 0.0,

@@ -1,5 +1,7 @@
 """The hold-up output of the twin: what it draws, how long it holds, where it lets go, and how it comes back."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from plant_world import (
@@ -11,8 +13,12 @@ from plant_world import (
     SECOND,
     UNIT_VOLTAGE,
     World,
+    dotterel_parameters,
     pin_of,
 )
+
+from instruments.simulated.plant import Plant
+from instruments.simulated.port import LoadMode
 
 EXACT = {"hold-up.droop_ohm": 0.0, "unit.ground_ohm": 0.0}
 
@@ -125,3 +131,148 @@ def test_a_course_is_the_same_bits_however_time_is_cut():
         world.plant.advance_to(begin_ns + SECOND // 100)
         found.append(sampled(world, HOLD_UP_VOLTAGE, begin_ns))
     assert np.array_equal(*found)
+
+
+def test_a_resistor_that_comes_on_dips_it_and_it_recovers():
+    world = loaded({"hold-up.limit_a": 20.0})
+    begin_ns = world.plant.now_ns
+    world.plant.set_digital_output(HOLD_UP_OVERLOAD, True)
+    world.wait(0.01)
+    output_v, amps = sampled(world, HOLD_UP_VOLTAGE, begin_ns), sampled(world, HOLD_UP_CURRENT, begin_ns)
+    assert 0.3 < 12.5 - output_v.min() < 0.9
+    assert output_v[-1] == pytest.approx(12.5, abs=1e-5)
+    assert amps == pytest.approx(output_v * (1.0 / 3.125 + 1.0 / 2.0))
+
+
+@pytest.mark.parametrize(
+    ("mode", "level", "current_a"),
+    [(LoadMode.CURRENT, 3.6, 3.6), (LoadMode.POWER, 50.0, 4.0), (LoadMode.RESISTANCE, 5.0, 2.5)],
+)
+def test_the_electronic_load_draws_what_it_is_set_to_there_too(mode, level, current_a):
+    world = World(EXACT)
+    world.power_up()
+    world.draw(mode, level, where="hold-up")
+    begin_ns = world.plant.now_ns
+    world.wait(0.02)
+    assert sampled(world, HOLD_UP_CURRENT, begin_ns)[-1] == pytest.approx(current_a, rel=1e-6)
+    assert world.plant.load is not None
+    assert world.plant.load.read_current_a() == pytest.approx(current_a, rel=1e-6)
+    assert sampled(world, HOLD_UP_VOLTAGE, begin_ns).min() < 12.5 - 0.02  # the step dipped it
+
+
+def test_an_electronic_load_beside_a_resistor_adds_its_current():
+    world = loaded()
+    world.draw(LoadMode.CURRENT, 1.0, where="hold-up")
+    world.wait(0.02)
+    assert now(world, HOLD_UP_CURRENT) == pytest.approx(5.0, rel=1e-6)
+
+
+@pytest.mark.parametrize(("latches", "there_v"), [(0.0, 12.5), (1.0, 0.0)])
+def test_a_current_above_the_limit_is_refused_until_it_is_gone_and_a_latch_holds(latches, there_v):
+    world = World(EXACT | {"hold-up.limit_a": 5.5, "hold-up.latches": latches})
+    world.power_up()
+    world.draw(LoadMode.CURRENT, 5.4, where="hold-up")
+    world.wait(0.05)
+    assert world.plant.twin.hold_ups[0].on
+    world.draw(LoadMode.CURRENT, 6.0, where="hold-up")
+    begin_ns = world.plant.now_ns
+    world.wait(0.45)
+    amps = sampled(world, HOLD_UP_CURRENT, begin_ns)
+    assert amps.max() < 6.1  # at the first its own capacitor gives what the load wants
+    assert amps[250:].mean() < 0.1
+    tries = np.flatnonzero((amps[1:] > 1.0) & (amps[:-1] <= 1.0)).size
+    assert tries == (0 if latches else 4)
+    assert world.plant.load is not None
+    world.plant.load.set_input(False)
+    world.wait(0.3)
+    assert world.plant.pin_voltage_v(pin_of("hold-up")) == pytest.approx(there_v, abs=0.5 if latches else 1e-6)
+    step(world, 0.0, 1.0)
+    step(world, 13.8, 1.0)
+    assert world.plant.pin_voltage_v(pin_of("hold-up")) == pytest.approx(12.5)
+
+
+def test_constant_power_from_nothing_keeps_it_from_starting_until_it_is_taken_away():
+    world = World(EXACT)
+    world.power_up()
+    world.draw(LoadMode.POWER, 50.0, where="hold-up")
+    world.wait(0.02)
+    step(world, 0.0, 1.0)
+    assert now(world, HOLD_UP_CURRENT) == pytest.approx(0.0, abs=1e-6)
+    begin_ns = world.plant.now_ns
+    step(world, 13.8, 1.0)
+    assert sampled(world, HOLD_UP_VOLTAGE, begin_ns).max() < 9.0  # the less there is, the more it wants
+    assert world.plant.load is not None
+    world.plant.load.set_input(False)
+    world.wait(0.2)
+    assert now(world, HOLD_UP_VOLTAGE) == pytest.approx(12.5)
+
+
+def test_it_comes_up_beyond_its_level_by_its_overshoot():
+    world = loaded({"hold-up.overshoot_v": 0.5})
+    world.plant.set_digital_output(PATH_RUN, False)
+    world.wait(0.02)
+    begin_ns = world.plant.now_ns
+    world.plant.set_digital_output(PATH_RUN, True)
+    world.wait(0.05)
+    assert sampled(world, HOLD_UP_VOLTAGE, begin_ns).max() == pytest.approx(13.0, abs=0.03)
+    assert now(world, HOLD_UP_VOLTAGE) == pytest.approx(12.5, abs=1e-5)
+
+
+def test_its_ripple_is_a_sine_of_its_peak_to_peak_value_and_the_current_has_it_too():
+    world = loaded({"hold-up.ripple_v": 0.2, "hold-up.ripple_hz": 1230.0})
+    begin_ns = world.plant.now_ns
+    world.wait(0.2)
+    output_v, amps = sampled(world, HOLD_UP_VOLTAGE, begin_ns), sampled(world, HOLD_UP_CURRENT, begin_ns)
+    assert np.ptp(output_v) == pytest.approx(0.2, abs=0.001)
+    assert amps == pytest.approx(output_v / 3.125)
+    spectrum = np.abs(np.fft.rfft(output_v - output_v.mean()))
+    assert np.argmax(spectrum) / 0.2 == pytest.approx(1230.0, abs=5.0)
+
+
+def test_a_source_at_the_output_of_a_dead_unit_gives_next_to_nothing_and_none_of_it_to_the_bus():
+    world = fed()
+    assert now(world, HOLD_UP_VOLTAGE) == pytest.approx(12.5 * 1000.0 / 1100.0, rel=1e-6)
+    assert now(world, HOLD_UP_CURRENT) == pytest.approx(-12.5 / 1100.0, rel=1e-6)
+    assert now(world, UNIT_VOLTAGE) == pytest.approx(0.0, abs=1e-3)
+
+
+def test_with_its_blocking_lost_the_source_feeds_the_bus_as_the_circuit_says():
+    world = fed({"hold-up.back_s": 2.0})
+    # 12.5 V through 100 ohm, 1 kohm to ground; 0.7 V and 0.5 ohm on to the bus, there 100 ohm and the unit's 0.1 mA/V
+    nodes = np.array(
+        [[1.0 / 100.0 + 1.0 / 1000.0 + 1.0 / 0.5, -1.0 / 0.5], [-1.0 / 0.5, 1.0 / 0.5 + 1.0 / 100.0 + 1e-4]]
+    )
+    output_v, bus_v = np.linalg.solve(nodes, (12.5 / 100.0 + 0.7 / 0.5, -0.7 / 0.5))
+    assert now(world, HOLD_UP_VOLTAGE) == pytest.approx(output_v, rel=1e-6)
+    assert now(world, UNIT_VOLTAGE) == pytest.approx(bus_v, rel=1e-4)
+    assert now(world, HOLD_UP_CURRENT) == pytest.approx(-(12.5 - output_v) / 100.0, rel=1e-6)
+    assert world.plant.dip_source is not None
+    world.plant.dip_source.set_output(False)
+    world.wait(5.0)
+    assert now(world, UNIT_VOLTAGE) == pytest.approx(0.0, abs=0.01)
+
+
+def fed(quantities: dict[str, float] | None = None) -> World:
+    """Return an unpowered unit with the dip source's 12.5 V at its hold-up output through 100 ohm."""
+    bench, twin = dotterel_parameters(EXACT | (quantities or {}))
+    bench = replace(
+        bench,
+        dip_source=bench.supply,
+        loads_ohm={**bench.loads_ohm, "hold-up": {"2.0 ohm": 100.0}},
+        loads_to_dip_source=frozenset({("hold-up", "2.0 ohm")}),
+    )
+    world = World()
+    world.plant = Plant(bench, twin, 1)
+    world.plant.plug_unit()
+    assert world.plant.dip_source is not None
+    world.plant.set_digital_output(HOLD_UP_OVERLOAD, True)
+    world.plant.dip_source.set_current_limit(1.0)
+    world.plant.dip_source.set_voltage(12.5)
+    world.plant.dip_source.set_output(True)
+    world.wait(3.0)
+    return world
+
+
+def now(world: World, channel: int) -> float:
+    """Return what an input shows now."""
+    return float(world.plant.sample([channel], np.array([world.plant.now_ns]))[0][0])
