@@ -95,6 +95,7 @@ def drawn_bench(unit: UnitSheet, sheet: BenchSheet, simulation: BenchSimulation,
         },
         motors=_motors(sheet, errors),
         loads_to_reference=frozenset((load.output, load.position) for load in sheet.loads if load.to_reference),
+        loads_to_dip_source=frozenset((load.output, load.position) for load in sheet.loads if load.to_dip_source),
         electronic_load=_electronic_load(sheet, errors),
         host_latency_s=simulation.host_latency_s,
     )

@@ -4,6 +4,8 @@ Relays switch only while its input is off and read back as off. It draws only wh
 its rating at the most volts that an output may carry: a driver knows amperes and watts, not the bus.
 """
 
+from collections.abc import Mapping
+
 from bench.sheets.bench_sheet import BenchSheet, ElectronicLoadSheet
 from instruments.capabilities import DataAcquisition, ElectronicLoad
 from instruments.errors import RatingExceededError
@@ -13,11 +15,28 @@ from test_plans.rig import Drawn, LoadReading
 class LoadControl:
     """One electronic load, or none: then everything but `make_safe` and `disconnect` is refused."""
 
-    def __init__(self, *, sheet: BenchSheet, load: ElectronicLoad | None, daq: DataAcquisition, most_v: float) -> None:
+    def __init__(
+        self,
+        *,
+        sheet: BenchSheet,
+        load: ElectronicLoad | None,
+        daq: DataAcquisition,
+        most_v: float,
+        most_at_v: Mapping[str, float],
+    ) -> None:
+        """Take a bench's load.
+
+        Args:
+            sheet: wiring and ratings.
+            load: driver; None: the bench has none.
+            daq: driver, for its relays.
+            most_v: that any output may carry.
+            most_at_v: output -> that this one may carry, where it is another figure.
+        """
         self._sheet = sheet
         self._load = load
         self._daq = daq
-        self._most_v = most_v
+        self._most_v, self._most_at_v = most_v, most_at_v
         self._output = ""
         self._drawing = False
 
@@ -116,15 +135,16 @@ class LoadControl:
         self._output = ""
 
     def _check_power(self, drawn: Drawn, level: float, facts: ElectronicLoadSheet) -> None:
+        most_v = self._most_at_v.get(self._output, self._most_v)
         if drawn is Drawn.CURRENT:
-            power_w = level * self._most_v
+            power_w = level * most_v
         elif drawn is Drawn.RESISTANCE:
-            power_w = self._most_v**2 / level if level > 0.0 else 0.0  # no resistance its driver refuses
+            power_w = most_v**2 / level if level > 0.0 else 0.0  # no resistance its driver refuses
         else:
             power_w = level
         if not power_w <= facts.max_power_w:
             raise RatingExceededError(
-                f"electronic load: {drawn.value} {level:g} may become {power_w:.0f} W at {self._most_v:g} V, "
+                f"electronic load: {drawn.value} {level:g} may become {power_w:.0f} W at {most_v:g} V, "
                 f"it is rated {facts.max_power_w:g} W. Nothing was set; correct the plan.",
                 instrument="electronic load",
                 command=drawn.value,

@@ -43,6 +43,7 @@ from test_plans.untouched import NOTHING_BESIDE, Alongside
 
 WAIT_SLICE_S = 0.050
 BRAKE_S = 0.100
+HELD_AT_MOST = 1.6  # times its level: what a hold-up output may carry that has lost its regulation
 DISCHARGED_V = 1.0
 DISCHARGE_LOOK_S = 0.100
 DISCHARGE_TIME_OUT_S = 10.0
@@ -72,7 +73,13 @@ class BenchRig:
     ) -> None:
         self._sheet = sheet
         self._unit = unit
-        self._load = LoadControl(sheet=sheet, load=load, daq=daq, most_v=unit.survives_voltage_v)
+        self._load = LoadControl(
+            sheet=sheet,
+            load=load,
+            daq=daq,
+            most_v=unit.survives_voltage_v,
+            most_at_v={output.name: HELD_AT_MOST * output.held_v for output in unit.outputs if output.held_up},
+        )
         self._daq = daq
         self._bus = bus
         self._airspeed = airspeed

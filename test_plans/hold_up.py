@@ -154,5 +154,5 @@ def _resistors(setup: Setup) -> dict[str, float]:
     return {
         name: load.resistance_ohm
         for name, load in loads.items()
-        if math.isfinite(load.resistance_ohm) and not load.to_reference
+        if math.isfinite(load.resistance_ohm) and not (load.to_reference or load.to_dip_source)
     }

@@ -7,12 +7,12 @@ t = eta C (V1^2 - V2^2) / (2 P).
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.measurement import Curve, Doubt, Observation, Result
-from analysis.uncertainty import Estimate, bounded, exact, product, ratio
+from analysis.measurement import Curve, Doubt, Measurement, Observation, Result
+from analysis.uncertainty import Estimate, bounded, combined, difference, exact, product, ratio
 from analysis.verdict import Cause
 from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import count, number, required_limit
@@ -47,7 +47,9 @@ READ_S = 0.05  # ahead of each break
 STOPPED_PART = 0.5  # of the current before it
 LEFT_A = 0.3  # that an open switch may leave
 CAPTURE = "breaks"
-LIMIT = "hold-up-ride-through"
+LIMIT, OVERSHOOT = "hold-up-ride-through", "hold-up-overshoot"
+NO_OVERSHOOT = f"how far the hold-up output comes back beyond its level: the unit sheet has no limit {OVERSHOOT}"
+NOISE_RMS = 4.0  # the highest of many samples lies no further off by noise
 PLOTTED_S = 0.012
 PLOTTED_POINTS = 300
 
@@ -82,7 +84,7 @@ class HoldUpRideThrough:
     def needs(self, setup: Setup) -> Needs:
         """Return one fast capture with all breaks in it."""
         output, volts = held_output(setup), setup.unit.nominal_voltage_v
-        return hold_up_needs(
+        needs = hold_up_needs(
             setup,
             (
                 CaptureNeed(
@@ -98,9 +100,10 @@ class HoldUpRideThrough:
                     },
                 ),
             ),
-            limits=((LIMIT, _expected(setup)),),
+            limits=((LIMIT, _expected(setup)), *_overshoot_limit(setup)),
             highest_v=volts,
         )
+        return needs if OVERSHOOT in setup.unit.limits else replace(needs, untested=(NO_OVERSHOOT,))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Open the bus switch for a few milliseconds, and let the output come back each time."""
@@ -121,7 +124,7 @@ class HoldUpRideThrough:
         return False
 
     def evaluate(self, evidence: Evidence, setup: Setup) -> Iterable[Result]:
-        """Give the shortest ride-through, and whether the output came back by itself each time."""
+        """Give the shortest ride-through, whether the output came back by itself each time, and how far beyond."""
         record, output = Record(evidence, CAPTURE), held_output(setup)
         breaks = _breaks(record, setup)
         times = [_ride_through(record, setup, one) for one in breaks]
@@ -149,6 +152,8 @@ class HoldUpRideThrough:
             captures=record.names,
             pins=(output.plus_pin,),
         )
+        if OVERSHOOT in setup.unit.limits:
+            yield _overshoot(record, setup, breaks)
         yield _picture(record, setup, breaks)
 
 
@@ -194,6 +199,53 @@ def _ride_through(record: Record, setup: Setup, one: Break) -> Estimate:
     )
     rated = exact(output.held_v * output.rated_current_a)
     return doubted(product(held, ratio(output_power(record, setup, one.asked_s - READ_S, one.asked_s), rated)), *doubts)
+
+
+def _overshoot(record: Record, setup: Setup, breaks: tuple[Break, ...]) -> Measurement:
+    """Return how far the output comes back beyond where it then stands, at most."""
+    output, peaks = held_output(setup), []
+    doubts: list[Doubt] = list(record.missing)
+    for one in breaks:
+        if math.isnan(one.back_s):
+            continue
+        end_s = min(one.asked_s + APART_S, record.duration_s)
+        values = record.samples(voltage_signal(output.name), one.back_s, end_s - READ_S)
+        settled = record.samples(voltage_signal(output.name), end_s - READ_S, end_s)
+        if values.size and settled.size:
+            peaks.append((float(values.max() - settled.mean()), float(settled.mean())))
+            doubts += _doubts(record, setup, one)
+    if not peaks and not doubts:
+        reason = "the output did not come back from a break, or was not lost in any"
+        doubts.append(Doubt(reason=reason, cause=Cause.UNDECIDED, next_step="give the step a longer hold"))
+    highest = max(peaks, default=None)
+    found = nothing() if highest is None else replace(_above(setup, *highest), captures=record.names)
+    return doubted(found, *dict.fromkeys(doubts)).measurement(
+        id=f"{output.name}.overshoot",
+        limit=OVERSHOOT,
+        title=f"{output.title}: comes back beyond its level by",
+        function=output.function,
+        quantity_unit="V",
+        pins=(output.plus_pin,),
+        trials=len(peaks) or 1,
+        notes=("after a break of the input, the highest of all",),
+    )
+
+
+def _above(setup: Setup, above_v: float, settled_v: float) -> Estimate:
+    """Return two readings of one channel apart; the highest of many samples lies high by noise."""
+    signal = voltage_signal(held_output(setup).name)
+    facts = setup.bench.channels.get(signal)
+    highest = reading(setup, signal, settled_v + above_v, samples=1, when="peak")
+    apart = difference(highest, reading(setup, signal, settled_v, when="settled"))
+    picked = bounded(0.0, 0.0 if facts is None else NOISE_RMS * facts.noise, "the highest of noisy samples")
+    return combined(apart.value, ((apart, 1.0), (picked, 1.0)))
+
+
+def _overshoot_limit(setup: Setup) -> tuple[tuple[str, float], ...]:
+    if OVERSHOOT not in setup.unit.limits:
+        return ()
+    expected = _above(setup, typical(setup, OVERSHOOT), held_output(setup).held_v)
+    return ((OVERSHOOT, expected.standard_uncertainty),)
 
 
 def _doubts(record: Record, setup: Setup, one: Break) -> tuple[Doubt, ...]:

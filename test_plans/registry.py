@@ -31,9 +31,14 @@ from test_plans.discretes_widths import DiscretePulseWidth
 from test_plans.engine_start import EngineStart
 from test_plans.final_repeat import FinalRepeat
 from test_plans.ground_pin import GroundPin
+from test_plans.hold_up_back_feed import HoldUpBackFeed
+from test_plans.hold_up_constant_power import HoldUpConstantPower
 from test_plans.hold_up_drop_out import HoldUpDropOut
+from test_plans.hold_up_load_step import HoldUpLoadStep
+from test_plans.hold_up_overload import HoldUpOverload
 from test_plans.hold_up_regulation import HoldUpRegulation
 from test_plans.hold_up_ride_through import HoldUpRideThrough
+from test_plans.hold_up_ripple import HoldUpRipple
 from test_plans.inrush import Inrush
 from test_plans.power_up import PowerUp
 from test_plans.procedure import Procedure
@@ -62,6 +67,7 @@ _ALL: tuple[Procedure, ...] = (
     BenchLoad(),
     BenchLeads(),
     Unpowered(),
+    HoldUpBackFeed(),
     PowerUp(),
     DiscreteLevels(),
     DiscreteLamps(),
@@ -107,6 +113,10 @@ _ALL: tuple[Procedure, ...] = (
     HoldUpRegulation(),
     HoldUpRideThrough(),
     HoldUpDropOut(),
+    HoldUpRipple(),
+    HoldUpLoadStep(),
+    HoldUpOverload(),
+    HoldUpConstantPower(),
     EngineStart(),
     BusRamp(),
     FinalRepeat(),

@@ -151,6 +151,7 @@ class WatchedOutput:
     minus_pin: str
     held_v: float = 0.0  # 0: no hold-up output
     rated_current_a: float = 0.0  # of a hold-up output
+    short_proof: bool = False  # its maker allows a short
 
     @property
     def held_up(self) -> bool:
@@ -391,6 +392,7 @@ class LoadPosition:
     relative_bound: float
     to_reference: bool = False  # it leads to the bench's reference voltage, not to ground
     to_bus: bool = False  # it leads to the unit's power pin: it feeds an input from the bus
+    to_dip_source: bool = False  # it leads to the dip source: it feeds a hold-up output
     motor: MotorFacts | None = None  # then the resistance is the motor's
 
 
@@ -409,7 +411,7 @@ class ChannelFacts:
 class ElectronicLoadFacts:
     """What the electronic load reaches and can; bounds are half-widths."""
 
-    outputs: tuple[str, ...]  # trim axes, and `plug`
+    outputs: tuple[str, ...]  # trim axes, hold-up outputs, and `plug`
     reverses: bool  # a relay exchanges its leads
     max_current_a: float
     max_power_w: float

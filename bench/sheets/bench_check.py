@@ -106,11 +106,16 @@ def _load_wires(bench: BenchFile, unit: UnitSheet, adapter: AdapterTable, here: 
         what = "is missing"
         yield Problem(file, "electronic-load", what, f"add it: {here}.electronic-load wires one")
     pins = {axis.name: (axis.plus_pin, axis.minus_pin) for axis in unit.trims}
+    pins |= {
+        output.name: (output.plus_pin, output.minus_pin or unit.power_ground_pin)
+        for output in unit.outputs
+        if output.held_up
+    }
     pins[PLUG] = (adapter.positive_pin, adapter.negative_pin)
     for name, wire in adapter.electronic_load.items():
         key = f"{here}.electronic-load.{name}"
         if name not in pins:
-            what = "is nothing that an electronic load goes to: a trim axis, or plug"
+            what = "is nothing that an electronic load goes to: a trim axis, a hold-up output, or plug"
             yield Problem(file, key, what, suggestion(name, pins, "outputs"))
             continue
         for side, wanted, found in zip(("plus", "minus"), pins[name], (wire.plus, wire.minus), strict=True):
@@ -246,6 +251,8 @@ def _loads(bench: BenchFile, unit: UnitSheet, adapter: AdapterTable, here: str, 
                 if output in inputs:
                     mend = 'give "bus": a resistor at a discrete feeds it from the bus'
                 yield Problem(file, key, what, mend)
+            elif load.to == "dip source":
+                yield from _from_dip_source(bench, unit, (output, position), here, file)
         if output in inputs and len(positions) > 1:
             what = f"has {len(positions)} feeds"
             yield Problem(file, f"{here}.loads.{output}", what, "leave one: a pin has one relay to the bus")
@@ -258,6 +265,18 @@ def _loads(bench: BenchFile, unit: UnitSheet, adapter: AdapterTable, here: str, 
                 yield from _motor_load(bench, unit, key, (output, position, load), file)
             else:
                 yield from _resistor(key, position, load, file)
+
+
+def _from_dip_source(
+    bench: BenchFile, unit: UnitSheet, load: tuple[str, str], here: str, file: str
+) -> Iterator[Problem]:
+    """Yield what keeps a resistor from leading to the dip source: none there, or an output that nothing may feed."""
+    output, position = load
+    key = f"{join_key(f'{here}.loads.{output}', position)}.to"
+    if bench.dip_source is None:
+        yield Problem(file, key, "the bench has no dip source", "add [dip-source], or take the load out")
+    if output not in [held.name for held in unit.outputs if held.held_up]:
+        yield Problem(file, key, 'found "dip source"', 'give "ground": it feeds a hold-up output only')
 
 
 def _resistor(key: str, position: str, load: LoadTable, file: str) -> Iterator[Problem]:

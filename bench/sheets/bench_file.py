@@ -223,7 +223,7 @@ class LoadTable(Table):
     tolerance: Fraction | None = None
     motor: Name | None = None
     max_current: PositiveAmperes
-    to: Literal["ground", "reference", "bus"] = "ground"  # where its other end leads
+    to: Literal["ground", "reference", "bus", "dip source"] = "ground"  # where its other end leads
 
 
 class LoadWireTable(Table):

@@ -246,6 +246,7 @@ def _loads(bench: BenchFile, adapter: AdapterTable) -> tuple[LoadWiring, ...]:
                     max_current_a=load.max_current,
                     to_reference=load.to == "reference",
                     to_bus=load.to == "bus",
+                    to_dip_source=load.to == "dip source",
                     motor=motor,
                 )
             )
@@ -284,6 +285,7 @@ def _facts(bench: BenchFile, adapter: AdapterTable) -> BenchFacts:
             relative_bound=wire.relative_bound,
             to_reference=wire.to_reference,
             to_bus=wire.to_bus,
+            to_dip_source=wire.to_dip_source,
             motor=None if wire.motor is None else wire.motor.facts,
         )
     return BenchFacts(

@@ -131,6 +131,7 @@ class LoadWiring:
     max_current_a: float
     to_reference: bool = False  # its other end leads to the reference voltage, not to ground
     to_bus: bool = False  # its other end leads to the unit's power pin: it feeds an input from the bus
+    to_dip_source: bool = False  # its other end leads to the dip source: it feeds a hold-up output
     motor: MotorWiring | None = None  # then resistance and bound are the motor's
 
 
@@ -165,5 +166,7 @@ class BenchSheet:
     reference_bound_v: float
     facts: BenchFacts
     electronic_load: ElectronicLoadSheet | None = None
-    load_outputs: Mapping[str, int] = field(default_factory=dict)  # trim axis or `plug` -> digital output to the load
+    load_outputs: Mapping[str, int] = field(
+        default_factory=dict
+    )  # trim axis, hold-up output or `plug` -> digital output
     digest: str = ""

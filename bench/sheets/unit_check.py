@@ -117,6 +117,9 @@ def _hold_ups(unit: UnitFile, file: str) -> Iterator[Problem]:
             yield Problem(
                 file, f"outputs.{name}.{missing}", what, "give held-at and rated-current together, or neither"
             )
+        if output.short_proof and output.held_at is None:
+            what = "stands at an output that is not held up"
+            yield Problem(file, f"outputs.{name}.short-proof", what, "take it out: only a hold-up output is shorted")
 
 
 def _names(unit: UnitFile, file: str) -> Iterator[Problem]:

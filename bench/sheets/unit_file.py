@@ -145,6 +145,7 @@ class OutputTable(Table):
     minus_pin: PinName | None = None
     held_at: PositiveVolts | None = None  # a hold-up output, on whenever the bus is
     rated_current: PositiveAmperes | None = None  # of a hold-up output
+    short_proof: bool = False  # of a hold-up output: its maker allows a short
 
 
 class InputTable(Table):

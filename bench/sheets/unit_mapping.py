@@ -87,6 +87,7 @@ def to_unit_sheet(file: UnitFile, digest: str) -> UnitSheet:
                 minus_pin=entry.minus_pin or "",
                 held_v=entry.held_at or 0.0,
                 rated_current_a=entry.rated_current or 0.0,
+                short_proof=entry.short_proof,
             )
             for name, entry in file.outputs.items()
         ),

@@ -132,6 +132,10 @@ def test_each_switch_of_an_axis_has_a_seat_a_direction_and_a_polarity():
             "dimming.pwm-1.low-level: found 4 V for a pwm output; give a percentage",
         ),
         ((', rated-current = "4 A" }', " }"), "outputs.hold-up.rated-current: is missing beside its other half"),
+        (
+            ('function = "flaps", plus-pin', 'function = "flaps", short-proof = true, plus-pin'),
+            "outputs.flap.short-proof: stands at an output that is not held up; take it out",
+        ),
         (('frequency = "240 Hz", ', ""), "dimming.pwm-1.frequency: is missing; add it"),
         (('kind = "dc"', 'kind = "dc", frequency = "1 Hz"'), "dimming.dc-1.frequency: a dc output has no frequency"),
         (

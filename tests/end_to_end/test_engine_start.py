@@ -87,6 +87,7 @@ def test_a_bench_without_a_dip_source_still_works_and_says_what_it_can_not_follo
     text = (BENCHES / "simulated.toml").read_text(encoding="utf-8")
     text = re.sub(r"\[dip-source\].*?\n\n", "", text, count=1, flags=re.DOTALL)
     text = re.sub(r'"dip source" = .*\n', "", text)
+    text = re.sub(r'.*to = "dip source".*\n', "", text)
     bench = tmp_path / "bench.toml"
     bench.write_text(text, encoding="utf-8")
     plan = plan_of(tmp_path, "engine-start-w1", "engine-start-w5-2ms")

@@ -2,9 +2,10 @@
 
 import pytest
 from command_line import verify
-from injected_faults import channel, injected, load_ohm, path_ohm, path_welds, relay_dead
+from injected_faults import both, channel, injected, load_ohm, path_ohm, path_welds, relay_dead
 
 LOAD, HOLD_UP_VOLTS, HOLD_UP_AMPS, SUPPLY_AMPS = 64, 31, 35, 3
+DRAWS, SHORT, FEED = 91, 92, 93
 
 BENT = {
     "load relay never closes": (relay_dead(LOAD), "hold-up-regulation"),
@@ -24,6 +25,16 @@ def test_a_bent_bench_is_never_the_units(fault, monkeypatch, tmp_path):
     document = verify(tmp_path, "--only", procedure).document()
     assert document["verdict"] == "inconclusive"
     assert not [one["id"] for one in document["findings"] if one["cause"] == "unit"]
+
+
+def test_neither_load_short_nor_feed_that_never_comes_is_the_units(monkeypatch, tmp_path):
+    injected(monkeypatch, bend=both(relay_dead(DRAWS), both(relay_dead(SHORT), relay_dead(FEED))))
+    procedures = ("hold-up-back-feed", "hold-up-load-step", "hold-up-overload", "hold-up-constant-power")
+    words = (word for name in procedures for word in ("--only", name))
+    document = verify(tmp_path, "--plan", "brownout", *words).document()
+    found = [one for one in document["findings"] if one["procedure"] in procedures and "untouched" not in one["id"]]
+    assert len(found) == 12
+    assert {(one["verdict"], one["cause"]) for one in found} == {("inconclusive", "bench")}
 
 
 def test_a_bus_switch_that_does_not_open_breaks_nothing(monkeypatch, tmp_path):

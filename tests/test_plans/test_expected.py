@@ -26,7 +26,11 @@ BY_SAMPLING = {
 ACCURACIES = ("accuracy", "noise", "tolerance", "sample-clock", "report-time", "bound")
 
 
-OPTIONAL = {"low-pull-current", "reset-voltage"}  # a sheet without them has nothing measured against them
+OPTIONAL = {
+    "low-pull-current",
+    "reset-voltage",
+    "hold-up-overshoot",
+}  # a sheet without them has nothing measured against them
 
 
 def twice_as_bad(folder):
