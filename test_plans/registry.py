@@ -56,6 +56,7 @@ from test_plans.trim_opposing import TrimOpposing
 from test_plans.trim_over_current import TrimOverCurrent
 from test_plans.trim_priority import TrimPriority
 from test_plans.trim_repeated_taps import TrimRepeatedTaps
+from test_plans.trim_short import TrimShort
 from test_plans.trim_speed import TrimSpeed
 from test_plans.trim_stuck_switch import TrimStuckSwitch
 from test_plans.trim_taps import TrimTaps
@@ -105,6 +106,7 @@ _ALL: tuple[Procedure, ...] = (
     TrimMotor(),
     TrimDropSweep(),
     TrimOverCurrent(),
+    TrimShort(),
     TrimCutOff(),
     TrimTogether(),
     TrimBusVoltage(),

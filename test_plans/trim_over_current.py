@@ -24,6 +24,7 @@ from test_plans.readings import Record, doubted, magnitude, nothing
 from test_plans.rig import Drawn, Rig
 from test_plans.sampled_time import interval, interval_in
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
+from test_plans.shorts import short_of
 from test_plans.signals import voltage_signal
 from test_plans.switch_lines import trim_lines
 from test_plans.trim_bench import RATE_HZ, axis_signals, drawn_axes, drawn_functions, drawn_needs, hang_on
@@ -47,7 +48,7 @@ CUT_OFF_PART = 0.95  # of the earliest cut-off: by then the staircase is over
 EDGE_S = 0.003
 BEFORE_RELEASE_S = 0.02  # a drive that ends earlier than this before it had to, has tripped
 
-SHORT = "a hard short: the electronic load limits what it draws, and no relay shorts a trim output"
+SHORT = "a hard short: the electronic load limits what it draws, and no relay of the bench shorts"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +111,8 @@ class TrimOverCurrent:
             limits=(("trim-trip-current", _expected_a(setup)), ("trim-trip-time", _expected_s(setup))),
             switches=[switch for axis in axes for switch in first_seat(axis)],
         )
-        return replace(needs, untested=(*needs.untested, SHORT))
+        unshorted = [axis.title for axis in axes if not short_of(setup, axis.name)]
+        return replace(needs, untested=(*needs.untested, *(f"{SHORT} {title}" for title in unshorted)))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Step far above the trip, hold on, press anew; then the staircase."""

@@ -105,6 +105,7 @@ LIMIT_QUANTITIES = {
     "trim-drop-linearity": VOLTAGE,
     "trim-trip-current": CURRENT,
     "trim-trip-time": TIME,
+    "trim-short-time": TIME,
     "discharge-voltage": VOLTAGE,
 }
 

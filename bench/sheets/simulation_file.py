@@ -82,6 +82,7 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "brake_ohm": units.RESISTANCE,
         "reversal_s": units.TIME,
         "peak_trip_a": units.CURRENT,
+        "peak_trip_s": units.TIME,
         "trip_a": units.CURRENT,
         "trip_s": units.TIME,
         "duty_offset": units.PERCENT,

@@ -314,7 +314,8 @@ class TwinParameters:
     <a>.low_bus_ohm (more resistance when driven from a bus below <a>.low_bus_v), <a>.duty_offset (per cent),
     <a>.high_part (per cent of the bridge's resistance that lie in the leg towards the bus), <a>.positive_high_ohm,
     <a>.negative_low_ohm (more resistance in one leg of one direction), <a>.brake_ohm (of both legs at rest),
-    <a>.reversal_s (pause between one direction and the other), <a>.peak_trip_a (a motor's current that stops it),
+    <a>.reversal_s (pause between one direction and the other), <a>.peak_trip_a (a motor's current that stops it at
+    once, a resistor's after <a>.peak_trip_s),
     <a>.trip_a, <a>.trip_s (over-current trip: from this current on for so long; 0 A is none),
     <a>.positive_duty_fixed, <a>.negative_duty_fixed (per cent, whatever the airspeed; 0 follows it), and, 0 in a good
     unit and there from 0.5 on: <a>.leads_swapped, <a>.set_wrongly (in `reversed` and the settings already) and those of

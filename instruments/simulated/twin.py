@@ -92,6 +92,15 @@ class Twin:
             )
             for name in self.axes
         }
+        self._short_trips = {
+            name: OverCurrentTrip(
+                agenda,
+                trip_a=quantities[f"{name}.peak_trip_a"],
+                trip_s=quantities[f"{name}.peak_trip_s"],
+                on_trip=partial(self._trip, name),
+            )
+            for name in self.axes
+        }
         self.hold_ups = [
             Converter(
                 output.name,
@@ -246,6 +255,7 @@ class Twin:
         for name, axis in self.axes.items():
             axis.drive = None
             self._trips[name].see(0.0)
+            self._short_trips[name].see(0.0)
         self.outputs.lose_power(now_ns)
         if state is PowerState.UNPLUGGED:
             self.outputs.be_absent(now_ns)
@@ -433,7 +443,9 @@ class Twin:
     def _show_bridge(self, name: str) -> None:
         bus_v = self._network.voltage_v()
         self.outputs.show_bridge(self._agenda.now_ns, name, self.axes[name].direction, self._duty, bus_v=bus_v)
-        self._trips[name].see(self.outputs.bridges[name].current_a(bus_v))
+        flowing_a = self.outputs.bridges[name].current_a(bus_v)
+        self._trips[name].see(flowing_a)
+        self._short_trips[name].see(flowing_a)
 
     def _show_dimmer(self, level: DimmerLevel) -> None:
         name, now_ns = level.parameters.name, self._agenda.now_ns

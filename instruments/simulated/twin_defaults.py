@@ -57,6 +57,7 @@ AXIS_DEFAULTS = {
     "brake_ohm": 0.2,
     "reversal_s": 0.030,
     "peak_trip_a": 10.0,
+    "peak_trip_s": 0.0002,
     "trip_a": 0.0,
     "trip_s": 0.1,
     "duty_offset": 0.0,

@@ -232,6 +232,23 @@ def test_a_welded_relay_goes_on_whatever_the_switches_do_and_is_never_cut_off():
     assert direction(world, "roll") == 0
 
 
+def test_a_short_is_let_flow_as_long_as_its_trip_takes_and_then_it_stays_off_until_a_new_press():
+    world = running({"pitch.peak_trip_a": 1.0, "pitch.peak_trip_s": 0.0003})  # 9 ohm draw 1.5 A
+    world.load("pitch")
+    begin_ns = world.plant.now_ns
+    world.press("pitch.left.up")
+    world.wait(0.1)
+    assert world.plant.motor_voltage_v("pitch") == pytest.approx(0.0, abs=0.01)
+    times_ns = np.arange(begin_ns, world.plant.now_ns, SECOND // 50_000, dtype=np.int64)
+    drove = np.count_nonzero(world.plant.sample([AXIS_VOLTAGE["pitch"]], times_ns)[0] > 6.0)
+    assert drove / 50_000 == pytest.approx(0.0003, abs=2e-5)
+    world.release("pitch.left.up")
+    world.plant.set_digital_output(LOAD_9_OHM["pitch"], False)
+    world.wait(0.1)
+    world.press("pitch.left.up")
+    assert after(world, 0.1) == 1
+
+
 @pytest.mark.parametrize(("honoured", "drives"), [(0.0, 0), (1.0, 1)])
 def test_a_switch_held_through_a_lock_out_drives_afterwards_only_where_that_is_the_fault(honoured, drives):
     world = running({"pitch.honours_held": honoured})
