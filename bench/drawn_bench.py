@@ -156,6 +156,8 @@ def _digital_outputs(sheet: BenchSheet, pins: Mapping[str, str]) -> dict[int, Di
     if sheet.electronic_load is not None and sheet.electronic_load.reverse_output is not None:
         outputs[sheet.electronic_load.reverse_output] = DigitalOutputParameters(action="reverse")
     for load in sheet.loads:
+        if load.brake_output is not None:
+            outputs[load.brake_output] = DigitalOutputParameters(action="brake", target=load.output)
         if load.to_bus:
             pin = sheet.stimulus_pins[load.output]
             outputs[load.digital_output] = DigitalOutputParameters(action="feed", target=pin)

@@ -160,6 +160,7 @@ def wiring_obstacles(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
     yield from _paths(needs, bench)
     yield from _lines(needs, bench)
     yield from _loads(needs, bench)
+    yield from _brakes(needs, bench)
     yield from _electronic_load(needs, bench)
 
 
@@ -231,6 +232,14 @@ def _loads(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
             )
             remedy = f"a resistor of {position} rated {needs.load_current_a:.3g} A for {output}"
             yield Obstacle(what=what, remedy=remedy, cost=Cost.PART)
+
+
+def _brakes(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:
+    braked = {load.output for load in bench.loads if load.brake_output is not None}
+    for output in needs.brakes:
+        if output not in braked:
+            remedy = f"a brake on a digital output for the motor of {output} (brake-output)"
+            yield Obstacle(what=f"nothing holds the motor of {output} still", remedy=remedy, cost=Cost.PART)
 
 
 def _electronic_load(needs: Needs, bench: BenchSheet) -> Iterator[Obstacle]:

@@ -300,6 +300,20 @@ class BenchRig:
             self._daq.set_digital(chosen.digital_output, True)
         self._note(load=output, position=position)
 
+    def hold_motor(self, output: str, on: bool) -> None:
+        """Put the brake on an output's motor, or take it off.
+
+        Raises:
+            KeyError: the bench sheet has no brake there.
+        """
+        brake = next(
+            (w.brake_output for w in self._sheet.loads if w.output == output and w.brake_output is not None), None
+        )
+        if brake is None:
+            raise KeyError(f"{output} has no motor with a brake")
+        self._daq.set_digital(brake, on)
+        self._note(held=output if on else "")
+
     def connect_load(self, output: str, *, reverse: bool = False) -> None:
         """Connect the electronic load to one output, its input off; raises as `LoadControl.connect`."""
         self._load.connect(output, reverse=reverse)

@@ -35,6 +35,7 @@ class Needs:
     loads: tuple[tuple[str, str], ...] = ()  # (output, position)
     load_current_a: float = 0.0  # through each of `loads`
     light_loads: tuple[tuple[str, str], ...] = ()  # (output, position) that only have to be there: they draw little
+    brakes: tuple[str, ...] = ()  # outputs whose motor must be held still
     stimuli: tuple[str, ...] = ()
     stimulus_v: float = 0.0  # highest level asked of any of them
     switches: tuple[str, ...] = ()

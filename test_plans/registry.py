@@ -52,6 +52,7 @@ from test_plans.trim_legs import TrimLegs
 from test_plans.trim_light import TrimLight
 from test_plans.trim_loaded import TrimLoaded
 from test_plans.trim_motor import TrimMotor
+from test_plans.trim_motor_held import TrimMotorHeld
 from test_plans.trim_opposing import TrimOpposing
 from test_plans.trim_over_current import TrimOverCurrent
 from test_plans.trim_priority import TrimPriority
@@ -104,6 +105,7 @@ _ALL: tuple[Procedure, ...] = (
     TrimLoaded(),
     TrimLegs(),
     TrimMotor(),
+    TrimMotorHeld(),
     TrimDropSweep(),
     TrimOverCurrent(),
     TrimShort(),

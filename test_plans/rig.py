@@ -210,6 +210,10 @@ class Rig(Protocol):
         """Switch a load relay by output (or `plug`) and position name (`9.0 ohm`, `1 kohm`, `open`)."""
         ...
 
+    def hold_motor(self, output: str, on: bool) -> None:
+        """Put the bench's brake on an output's motor, so that it stands still under current, or take it off."""
+        ...
+
     def connect_load(self, output: str, *, reverse: bool = False) -> None:
         """Connect the electronic load to one output (or `plug`) and nowhere else; its input is off then, at 0 A.
 

@@ -394,6 +394,7 @@ class LoadPosition:
     to_bus: bool = False  # it leads to the unit's power pin: it feeds an input from the bus
     to_dip_source: bool = False  # it leads to the dip source: it feeds a hold-up output
     motor: MotorFacts | None = None  # then the resistance is the motor's
+    braked: bool = False  # the bench can hold the motor's rotor still
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,7 +18,7 @@ from test_plans.bench_observation import bench_observation
 from test_plans.bus_standing import supply_doubts
 from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.driving import LEAD_S, Touch, apply_loads, axes_under_test, bring_up, drop_loads, in_turn, play_touches
-from test_plans.expected import reading, typical, worst
+from test_plans.expected import load_of, reading, typical, worst
 from test_plans.model_gaps import without_limit, without_trim
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
@@ -106,7 +106,11 @@ class TrimMotor:
             ),
             untested=(
                 "which way the motors themselves turn: polarity is judged at the unit's pins",
-                "current of a motor held at its end stop: worked out from the resistance of motor and bridge",
+                *(
+                    f"{axis.title}: current of its motor held still: worked out from the resistance of motor and bridge"
+                    for axis in axes
+                    if not load_of(setup, axis.name, MOTOR).braked
+                ),
             ),
         )
 

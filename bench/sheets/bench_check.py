@@ -147,6 +147,12 @@ def _channels(bench: BenchFile, adapter: AdapterTable, here: str, file: str) -> 
             for position, load in positions.items()
         ),
         *(
+            _Use(f"{join_key(f'{here}.loads.{output}', position)}.brake-output", load.brake_output)
+            for output, positions in adapter.loads.items()
+            for position, load in positions.items()
+            if load.brake_output is not None
+        ),
+        *(
             _Use(f"{here}.electronic-load.{n}.digital-output", w.digital_output)
             for n, w in adapter.electronic_load.items()
         ),
@@ -284,6 +290,8 @@ def _resistor(key: str, position: str, load: LoadTable, file: str) -> Iterator[P
     for side in ("resistance", "tolerance"):
         if getattr(load, side) is None:
             yield Problem(file, f"{key}.{side}", "is missing", "add it, or name a motor of [motors]")
+    if load.brake_output is not None:
+        yield Problem(file, f"{key}.brake-output", "stands at a resistor", "take it out: only a motor is held")
     if load.resistance is None:
         return
     try:

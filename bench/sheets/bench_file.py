@@ -222,6 +222,7 @@ class LoadTable(Table):
     resistance: PositiveOhms | None = None
     tolerance: Fraction | None = None
     motor: Name | None = None
+    brake_output: Line | None = None  # of what holds the motor's rotor still
     max_current: PositiveAmperes
     to: Literal["ground", "reference", "bus", "dip source"] = "ground"  # where its other end leads
 

@@ -248,6 +248,7 @@ def _loads(bench: BenchFile, adapter: AdapterTable) -> tuple[LoadWiring, ...]:
                     to_bus=load.to == "bus",
                     to_dip_source=load.to == "dip source",
                     motor=motor,
+                    brake_output=load.brake_output,
                 )
             )
     return tuple(wires)
@@ -287,6 +288,7 @@ def _facts(bench: BenchFile, adapter: AdapterTable) -> BenchFacts:
             to_bus=wire.to_bus,
             to_dip_source=wire.to_dip_source,
             motor=None if wire.motor is None else wire.motor.facts,
+            braked=wire.brake_output is not None,
         )
     return BenchFacts(
         name=bench.name,

@@ -133,6 +133,7 @@ class LoadWiring:
     to_bus: bool = False  # its other end leads to the unit's power pin: it feeds an input from the bus
     to_dip_source: bool = False  # its other end leads to the dip source: it feeds a hold-up output
     motor: MotorWiring | None = None  # then resistance and bound are the motor's
+    brake_output: int | None = None  # digital output that holds the motor's rotor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,8 +3,8 @@
     u = (R + r) i + L di/dt + k w        J dw/dt = k i - b w        (k: volts per rad/s and newton metres per ampere)
 
 Behind a source u of resistance r both are a constant and two exponentials, whose rates are the eigenvalues of the
-pair (real or conjugate). At a stop, or seized, it does not turn and the current is one exponential; it comes off the
-stop when the current pulls it away.
+pair (real or conjugate). At a stop, seized, or held by a brake of the bench it does not turn and the current is one
+exponential; it comes off the stop when the current pulls it away.
 Not modelled: brush drop and commutation ripple, dry friction, cogging, saturation, heat, the spring of a gear (a stop
 takes all speed at once), a load at the shaft.
 """
@@ -64,6 +64,7 @@ class Motor:
         self.current = Course(0.0)
         self.speed = Course(0.0)
         self._angle_rad = angle_rad
+        self.braked = False  # a brake of the bench holds its rotor
         self._stop = 0  # -1, +1: it stands against that end of its travel
         self._rates: dict[float, tuple[complex, complex]] = {}
 
@@ -77,7 +78,7 @@ class Motor:
         before = self.at(now_ns)
         self.start_ns, self._angle_rad = now_ns, before.angle_rad
         ohm = self.parameters.resistance_ohm + series_ohm
-        if self.parameters.seized or self._held(before, source_v):
+        if self.parameters.seized or self.braked or self._held(before, source_v):
             self._stand(before.current_a, source_v, ohm)
         else:
             self._stop = 0
@@ -85,7 +86,7 @@ class Motor:
 
     def next_event_ns(self) -> int | None:
         """Return when to begin the next stretch because of a stop: it may be reached, or is left; None for never."""
-        if self.parameters.seized:
+        if self.parameters.seized or self.braked:
             return None
         if self._stop:
             return self._comes_off_ns()

@@ -52,6 +52,10 @@ class MotorDrive:
             self._terminals, self._changed_ns = terminals, self._agenda.now_ns
         self._step(terminals)
 
+    def brake(self, on: bool) -> None:
+        """Hold the rotor, or let it go; who calls it then has it follow or leave."""
+        self._motor.braked = on
+
     def leave(self) -> None:
         """Take the motor off: its current ends, it turns on alone."""
         if self._terminals is not None:

@@ -44,6 +44,7 @@ class OutputStage:
         """Have a motor follow what its bridge does now, where one stands behind it."""
         if name in self.motors:
             drive = self.motors[name]
+            drive.brake(self._relays.braked(name))
             (drive.follow if self._relays.on_motor(name) else drive.leave)()
 
     def bus_changed(self) -> None:

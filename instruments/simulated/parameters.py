@@ -85,7 +85,7 @@ class DigitalOutputParameters:
     Actions: `press` (close pin `target` to ground; `dead` is a defect: never closes), `arm`, `path` (bus
     switch to position `target`; none on is open), `load` (put `target`'s load to `position`; none on is open),
     `feed` (connect pin `target` to the bus through its resistor), `draw` (connect the electronic load to `target`;
-    `dead` is a defect: never does), `reverse` (exchange its leads).
+    `dead` is a defect: never does), `reverse` (exchange its leads), `brake` (hold the rotor of `target`'s motor).
     """
 
     action: str

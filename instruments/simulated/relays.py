@@ -83,6 +83,10 @@ class Relays:
             for relay in self._on.values()
         )
 
+    def braked(self, output: str) -> bool:
+        """Say whether the brake of an output's motor is on."""
+        return any(relay.action == "brake" and relay.target == output for relay in self._on.values())
+
     @property
     def drawn_from(self) -> str | None:
         """Where the electronic load is connected: an output or `plug`; None: nowhere, or to more than one."""

@@ -195,6 +195,20 @@ def test_a_bench_without_an_electronic_load_says_what_then_goes_untested_and_wha
     assert held(without, loads=(("pitch", "9.0 ohm"),)).ability is Ability.CAN  # resistors serve as far as they go
 
 
+def test_a_motor_that_nothing_holds_still_leaves_its_stall_current_to_arithmetic(tmp_path):
+    sheet = changed(tmp_path, "bench", (", brake-output = 71", ""))
+    loaded = load_sheets(SheetNames(bench=sheet, plan="trim", model="dotterel-6"))
+    checked = check_plan(loaded.plan, PROCEDURES, unit=loaded.unit, aircraft=loaded.aircraft, bench=loaded.bench)
+    steps = {step.procedure: step for step in checked.steps}
+    held = steps["trim-motor-held"]
+    assert held.ability is Ability.CANT
+    assert [obstacle.what for obstacle in held.obstacles] == ["nothing holds the motor of pitch still"]
+    assert any(
+        "Pitch trim: current of its motor held still: worked out" in s for s in steps["trim-motor"].leaves_untested
+    )
+    assert not any("Roll trim" in s for s in steps["trim-motor"].leaves_untested)
+
+
 def test_an_axis_that_the_load_does_not_reach_is_left_untested_and_said_so(tmp_path):
     sheet = changed(tmp_path, "bench", ('yaw = { digital-output = 67, plus = "P1-13", minus = "P1-14" }\n', ""))
     loaded = load_sheets(SheetNames(bench=sheet, plan="trim", model="dotterel-6"))

@@ -9,7 +9,7 @@ from bench.sheets import load_bench
 from bench.sheets.load import load_bench_simulation
 from bench.sheets.signals import expected_signals
 
-PITCH_MOTOR = 'motor = { digital-output = 35, motor = "trim", max-current = "5 A" }'
+PITCH_MOTOR = 'motor = { digital-output = 35, motor = "trim", max-current = "5 A", brake-output = 71 }'
 
 
 def refused(folder, *edits):
@@ -234,6 +234,14 @@ INPUT_8 = '"discrete-2.voltage" = { input = 8, range = "10 V", probe = "volts", 
         (
             ('max-current = "20 mA" }', 'max-current = "20 mA", to = "dip source" }'),
             '"1 kohm".to: found "dip source"; give "ground": it feeds a hold-up output only',
+        ),
+        (
+            ('max-current = "20 mA" }', 'max-current = "20 mA", brake-output = 80 }'),
+            '"1 kohm".brake-output: stands at a resistor; take it out: only a motor is held',
+        ),
+        (
+            ("brake-output = 72", "brake-output = 71"),
+            "digital output 71 is already that of adapters.dotterel-6.loads.pi",
         ),
         (('target = "pitch"\n', 'target = "flap"\n'), 'there is no "flap"'),
         (("simulated = true", "simulated = false"), "simulation: stands in the sheet of a real bench"),

@@ -248,6 +248,7 @@ def test_wires_lead_where_the_sheets_say(sheets):
         "feed": 4,
         "draw": 5,
         "reverse": 1,
+        "brake": 3,
     }
     assert bench.loads_to_reference == {
         ("ground", "10 kohm"),

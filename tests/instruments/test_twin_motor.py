@@ -1,6 +1,7 @@
 """The twin's bridges with a motor behind them: against a numeric solution, and what a bad bridge does."""
 
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,15 +15,23 @@ from plant_world import (
     UNIT_CURRENT,
     UNIT_VOLTAGE,
     World,
+    dotterel_parameters,
 )
 from scipy.integrate import solve_ivp
 
+from instruments.simulated.parameters import DigitalOutputParameters
+from instruments.simulated.plant import Plant
+
 CHANNELS = [AXIS_VOLTAGE["pitch"], AXIS_CURRENT["pitch"], UNIT_VOLTAGE, UNIT_CURRENT]
 BRIDGE_OHM = 0.2
+BRAKE = 60
 
 
-def flying(quantities=None, airspeed_kt=60.0):
+def flying(quantities=None, airspeed_kt=60.0, plant=None):
     world = World(quantities)
+    if plant is not None:
+        world.plant = plant
+        plant.set_watchdog(True)
     world.power_up(airspeed_kt=airspeed_kt)
     world.keep_flying(airspeed_kt, 26.0)
     world.load_motor("pitch")
@@ -39,6 +48,20 @@ def seen(world, duration_s, rate_hz=50e3):
 
 def first(condition):
     return int(np.flatnonzero(condition)[0])
+
+
+def test_a_braked_motor_takes_what_its_resistance_lets_through_and_turns_again_without_the_brake():
+    bench, twin = dotterel_parameters()
+    outputs = {**bench.daq.digital_outputs, BRAKE: DigitalOutputParameters(action="brake", target="pitch")}
+    world = flying(plant=Plant(replace(bench, daq=replace(bench.daq, digital_outputs=outputs)), twin, 1))
+    world.plant.set_digital_output(BRAKE, True)
+    world.press("pitch.left.up")
+    _, volts, amps, *_ = seen(world, 0.08)
+    on = first(volts > 5.0)
+    assert amps[on + 500 :] == pytest.approx(13.8 / (4.0 + BRIDGE_OHM), rel=0.005)  # ten time constants later
+    world.plant.set_digital_output(BRAKE, False)
+    _, volts, amps, *_ = seen(world, 0.15)
+    assert amps[-1] < 0.1
 
 
 def test_a_start_from_the_bus_is_that_of_a_numeric_solution_with_the_bus_in_it():

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 from scipy.linalg import expm
-from synthetic_captures import Scene, judged, setup_of, sheets
+from synthetic_captures import Scene, judged, results_of, setup_of, sheets
 
 from analysis.verdict import Cause, Verdict
+from test_plans import trim_motor_held
 from test_plans.registry import PROCEDURES
 from test_plans.switch_lines import watched_lines
 
@@ -181,3 +182,46 @@ def test_what_it_needs_is_told_and_short(procedure):
     needs = procedure.needs(setup_of(procedure.name))
     assert needs.bench_time_s < 20.0
     assert {output for output, _ in needs.loads} == {axis.name for axis in UNIT.trims}
+
+
+# --- held still -------------------------------------------------------------------------------------
+
+
+def held_still(**motor):
+    touches = trim_motor_held._presses(PITCH)
+    scene = motor_scene("pitch.held", trim_motor_held._duration_s(PITCH), touches, **{"turns": False, **motor})
+    return judged("trim-motor-held", scene.capture())
+
+
+def test_the_stall_current_of_a_motor_held_still_is_measured():
+    touches = trim_motor_held._presses(PITCH)
+    scene = motor_scene("pitch.held", trim_motor_held._duration_s(PITCH), touches, turns=False)
+    found = results_of("trim-motor-held", scene.capture())
+    for name in ("pitch.left.up", "pitch.left.down"):
+        assert found[f"{name}.held-current"].value == pytest.approx(13.8 / 4.2, abs=0.01)
+        assert found[f"{name}.held-current"].doubts == ()
+    assert {finding.verdict for name, finding in held_still().items() if "pitch" in name} == {Verdict.PASS}
+
+
+def test_a_unit_that_lets_go_of_it_within_what_a_start_may_take_fails_whatever_the_motor():
+    for ohm in (4.0, 5.0):
+        found = held_still(stops_after_s=0.030, ohm=ohm)
+        finding = found["pitch.left.up.held-carried"]
+        assert (finding.verdict, finding.cause) == (Verdict.FAIL, Cause.UNIT)
+
+
+@pytest.mark.parametrize("motor", [{"turns": True}, {"ohm": 5.0}])
+def test_a_brake_that_slips_and_another_motor_are_the_benchs(motor):
+    found = held_still(**motor)
+    assert (found["pitch.motor-held"].verdict, found["pitch.motor-held"].cause) == (Verdict.INCONCLUSIVE, Cause.BENCH)
+    assert found["pitch.left.up.held-carried"].cause is Cause.BENCH
+
+
+def test_a_unit_that_stops_it_as_an_over_current_after_a_start_is_sound():
+    found = held_still(stops_after_s=0.1)
+    assert {finding.verdict for name, finding in found.items() if "pitch" in name} == {Verdict.PASS}
+
+
+def test_an_output_that_does_not_drive_is_left_to_the_procedure_that_says_so():
+    found = held_still(stops_after_s=0.0)
+    assert found["pitch.left.up.held-carried"].cause is Cause.UNDECIDED
