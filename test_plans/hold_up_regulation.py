@@ -44,7 +44,7 @@ EMPTY, LIGHT, FULL = "empty", "light", "full"
 LOADS = (EMPTY, LIGHT, FULL)
 WORDS = {EMPTY: "empty", LIGHT: "lightly loaded", FULL: "at its rated current"}
 EFFICIENCY = "hold-up-efficiency"
-VOLTAGE = "hold-up-voltage"
+VOLTAGE, REGULATION = "hold-up-voltage", "hold-up-load-regulation"
 
 
 class HoldUpRegulation:
@@ -88,6 +88,7 @@ class HoldUpRegulation:
             limits=(
                 (VOLTAGE, reading(setup, voltage_signal(output.name), output.held_v).standard_uncertainty),
                 (EFFICIENCY, _expected_efficiency(setup, max(volts), lowest_v)),
+                *_regulation_limit(setup),
             ),
             highest_v=max(volts),
             light=True,
@@ -125,6 +126,8 @@ class HoldUpRegulation:
                 found = _voltage(record, setup, place, load, bus_v)
                 levels[load].append((bus_v, found.value))
                 yield found
+            if REGULATION in setup.unit.limits:
+                yield _regulation(record, setup, bus_v)
             efficiency = _efficiency(record, setup)
             efficiencies.append((bus_v, efficiency.value))
             yield efficiency.measurement(
@@ -156,6 +159,34 @@ def _voltage(record: Record, setup: Setup, place: int, load: str, bus_v: float) 
         quantity_unit="V",
         pins=(output.plus_pin,),
     )
+
+
+def _regulation(record: Record, setup: Setup, bus_v: float) -> Measurement:
+    """Return how far the output sags from the light load to the full one."""
+    output = held_output(setup)
+    light, full = _span_s(LOADS.index(LIGHT)), _span_s(LOADS.index(FULL))
+    signal = voltage_signal(output.name)
+    doubts: list[Doubt] = []
+    for span in (light, full):
+        doubts += supply_doubts(record, setup, CONDITION, *span)
+    doubts += load_doubts(record, setup, _begin_s(LOADS.index(FULL)), full[1])
+    return doubted(difference(record.mean(signal, *light), record.mean(signal, *full)), *doubts).measurement(
+        id=f"{output.name}.load-regulation-at-{_at(bus_v)}",
+        limit=REGULATION,
+        title=f"{output.title}, {bus_v:g} V on the bus: sags from a light load to the full one by",
+        function=output.function,
+        quantity_unit="V",
+        pins=(output.plus_pin,),
+    )
+
+
+def _regulation_limit(setup: Setup) -> tuple[tuple[str, float], ...]:
+    if REGULATION not in setup.unit.limits:
+        return ()
+    signal, held_v = voltage_signal(held_output(setup).name), held_output(setup).held_v
+    light = reading(setup, signal, held_v, when="light")
+    full = reading(setup, signal, held_v - typical(setup, REGULATION), when="full")
+    return ((REGULATION, difference(light, full).standard_uncertainty),)
 
 
 def _efficiency(record: Record, setup: Setup) -> Estimate:

@@ -75,6 +75,7 @@ LIMIT_QUANTITIES = {
     "hold-up-drop-out": VOLTAGE,
     "hold-up-restart": VOLTAGE,
     "hold-up-ride-through": TIME,
+    "hold-up-load-regulation": VOLTAGE,
     "hold-up-overshoot": VOLTAGE,
     "hold-up-dip": VOLTAGE,
     "hold-up-step-recovery": TIME,

@@ -115,6 +115,7 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "drop_out_v": units.VOLTAGE,
         "restart_v": units.VOLTAGE,
         "limit_a": units.CURRENT,
+        "low_bus_limit_a": units.CURRENT,
         "dead": units.COUNT,
         "latches": units.COUNT,
         "output_f": units.CAPACITANCE,

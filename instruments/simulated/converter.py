@@ -23,6 +23,7 @@ RETRY_S = 0.1
 BLEED_OHM = 1000.0  # its own, which empties the output without a load
 DECAY_TAUS = 16.0  # after so many time constants it is where it goes
 DIODE_V = 0.7  # of what is left of the blocking
+LOW_BUS_V, NO_LOW_BUS_V = 7.0, 7.1  # from the one down, and until the other, its switch may limit sooner
 
 
 class Converter:
@@ -47,7 +48,8 @@ class Converter:
         self._efficiency = quantities[f"{name}.efficiency"] / 100.0
         self._drop_out_v = quantities[f"{name}.drop_out_v"]
         self._restart_v = quantities[f"{name}.restart_v"]
-        self._limit_a = quantities[f"{name}.limit_a"]
+        self._most_a = quantities[f"{name}.limit_a"]
+        self._low_bus_most_a = quantities[f"{name}.low_bus_limit_a"]
         self._latches = quantities[f"{name}.latches"] >= 0.5
         self._dead = quantities[f"{name}.dead"] >= 0.5
         self._overshoot_v = quantities[f"{name}.overshoot_v"]
@@ -59,16 +61,18 @@ class Converter:
         self._course_ns = 0
         self._moves_until_ns = 0
         self._start_ends_ns = 0
-        self._present = False
+        self._present = self._low = False
         self._arrival = Alarm(agenda, Order.CIRCUIT, self._arrive)
         self._retry = Alarm(agenda, Order.FIRMWARE, self._start)
         self._watch = network.watch(on_fall=self._let_go, on_rise=self._start)
+        self._low_bus = network.watch(on_fall=self._bus_is_low, on_rise=self._bus_is_back)
 
     def plug(self) -> None:
         """Wait for the bus to come up, discharged."""
         self.on, self._present = False, True
         self._rest(0.0)
         self._wait_for_restart()
+        self._bus_is_low()
 
     def unplug(self) -> None:
         """Be gone: a source of the bench still stands at the pin."""
@@ -76,6 +80,7 @@ class Converter:
         for alarm in (self._retry, self._arrival):
             alarm.clear()
         self._watch.clear()
+        self._low_bus.clear()
         self._network.set_back_feed(0.0, 0.0)
         self._show_absent()
 
@@ -99,6 +104,23 @@ class Converter:
         if self.on and self._course is not None:
             return Feed(*self._regulator.source(self._course.state(self._since_s())))
         return Feed(max(self._present_v(), 0.0), 0.0)
+
+    @property
+    def _limit_a(self) -> float:
+        """What it gives at most on the bus as it stands."""
+        return self._low_bus_most_a if self._low else self._most_a
+
+    def _bus_is_low(self) -> None:
+        if self._low_bus_most_a >= self._most_a:
+            return
+        self._low = True
+        self._low_bus.set(-math.inf, NO_LOW_BUS_V)
+        if self.on and self._course is not None:
+            self._regulate(self._course.state(self._since_s()))
+
+    def _bus_is_back(self) -> None:
+        self._low = False
+        self._low_bus.set(LOW_BUS_V, math.inf)
 
     # --- on -----------------------------------------------------------------------------------------
 

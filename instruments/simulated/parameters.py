@@ -330,10 +330,11 @@ class TwinParameters:
     <o>.floor_level (left when off), <o>.missing_level, <o>.sag (per cent at half travel), <o>.gain (per cent),
     <o>.bus_per_volt (per cent), <o>.latches (after an overload), unit.rheostats_crossed,
     `<h>` a hold-up output: <h>.level_v, <h>.droop_ohm, <h>.efficiency (per cent), <h>.drop_out_v, <h>.restart_v (of the
-    input capacitor), <h>.limit_a, <h>.dead (>= 0.5: never starts), <h>.latches (>= 0.5: off after an overload until
-    the bus has been away), <h>.output_f, <h>.esr_ohm, <h>.bandwidth_hz, <h>.recovery_s (capacitor and loop, see
-    `regulator`), <h>.soft_start_s, <h>.overshoot_v (at its end), <h>.ripple_v (peak to peak), <h>.ripple_hz,
-    <h>.back_s (from the output into the bus; 0 while its blocking is sound),
+    input capacitor), <h>.limit_a, <h>.low_bus_limit_a (below 7 V, where it is less), <h>.dead (>= 0.5: never starts),
+    <h>.latches (>= 0.5: off after an overload until the bus has been away), <h>.output_f, <h>.esr_ohm,
+    <h>.bandwidth_hz, <h>.recovery_s (capacitor and loop, see `regulator`), <h>.soft_start_s, <h>.overshoot_v (at its
+    end), <h>.ripple_v (peak to peak), <h>.ripple_hz, <h>.back_s (from the output into the bus; 0 while its blocking is
+    sound),
     `<r>` a rheostat: <r>.pull_v, <r>.pull_ohm, <r>.open_travel (per cent), <r>.offset_v, <r>.wander_v, <r>.wander_hz.
     A quantity that is missing takes the default in `twin_defaults`.
     """

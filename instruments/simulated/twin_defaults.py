@@ -95,6 +95,7 @@ HOLD_UP_DEFAULTS = {
     "drop_out_v": 5.4,
     "restart_v": 7.0,
     "limit_a": 5.5,
+    "low_bus_limit_a": 100.0,
     "dead": 0.0,
     "latches": 0.0,
     "output_f": 470e-6,

@@ -106,6 +106,7 @@ UNIT_DEFECTS = {
     "hold-up-drops-out-early": {"hold-up.drop_out_v": 6.15},
     "hold-up-lost-at-engine-start": {"hold-up.drop_out_v": 8.3, "hold-up.restart_v": 9.0},
     "hold-up-restarts-late": {"hold-up.restart_v": 7.8},
+    "hold-up-weak-on-low-bus": {"hold-up.low_bus_limit_a": 2.6},
     "hold-up-no-hysteresis": {"hold-up.restart_v": 5.5},
     "hold-up-output-capacitor-aged": {"hold-up.esr_ohm": 0.22, "hold-up.ripple_v": 0.24},
     "hold-up-loop-slow": {"hold-up.bandwidth_hz": 250.0},

@@ -218,6 +218,18 @@ def test_it_comes_up_beyond_its_level_by_its_overshoot():
     assert now(world, HOLD_UP_VOLTAGE) == pytest.approx(12.5, abs=1e-5)
 
 
+@pytest.mark.parametrize(("low_bus_a", "there"), [(2.6, False), (20.0, True)])
+def test_a_switch_that_limits_early_on_a_low_bus_gives_its_load_up_there_and_takes_it_again_above(low_bus_a, there):
+    world = loaded({"hold-up.low_bus_limit_a": low_bus_a})
+    step(world, 7.2)
+    assert world.plant.twin.hold_ups[0].on
+    begin_ns = world.plant.now_ns
+    step(world, 6.4)
+    assert bool(sampled(world, HOLD_UP_VOLTAGE, begin_ns)[-5000:].min() > 12.0) is there
+    step(world, 8.0)
+    assert now(world, HOLD_UP_VOLTAGE) == pytest.approx(12.5)
+
+
 def test_its_ripple_is_a_sine_of_its_peak_to_peak_value_and_the_current_has_it_too():
     world = loaded({"hold-up.ripple_v": 0.2, "hold-up.ripple_hz": 1230.0})
     begin_ns = world.plant.now_ns
