@@ -213,20 +213,22 @@ def _kept(response: StepResponse | None, least_v: float) -> StepResponse | None:
 
 
 def _departure(record: Record, setup: Setup, farthest: StepResponse | None) -> Estimate:
-    """Return the farthest departure: two readings of one channel, what hides between samples, and noise."""
+    """Return the farthest departure: two readings of one channel, what hides between samples, and noise.
+
+    What hides only adds: the departure lies between what was sampled and as much more.
+    """
     if farthest is None or record.capture is None:
         return nothing()
-    return _apart(setup, farthest.settled_v, farthest.departure_v, farthest.between_v, record.names)
+    half_v = 0.5 * farthest.between_v
+    return _apart(setup, farthest.settled_v, farthest.departure_v + half_v, half_v, record.names)
 
 
-def _apart(
-    setup: Setup, settled_v: float, apart_v: float, between_v: float, captures: tuple[str, ...] = ()
-) -> Estimate:
+def _apart(setup: Setup, settled_v: float, apart_v: float, hidden_v: float, captures: tuple[str, ...] = ()) -> Estimate:
     signal = voltage_signal(held_output(setup).name)
     facts = setup.bench.channels.get(signal)
     peak = reading(setup, signal, settled_v - apart_v, samples=1, when="peak")
     apart = difference(reading(setup, signal, settled_v, when="settled"), peak)
-    hidden = bounded(0.0, between_v, "between two samples")
+    hidden = bounded(0.0, hidden_v, "between two samples")
     picked = bounded(0.0, 0.0 if facts is None else NOISE_RMS * facts.noise, "the farthest of noisy samples")
     found = combined(apart.value, ((apart, 1.0), (hidden, 1.0), (picked, 1.0)))
     return replace(found, captures=captures)

@@ -186,7 +186,9 @@ def _regulation_limit(setup: Setup) -> tuple[tuple[str, float], ...]:
     signal, held_v = voltage_signal(held_output(setup).name), held_output(setup).held_v
     light = reading(setup, signal, held_v, when="light")
     full = reading(setup, signal, held_v - typical(setup, REGULATION), when="full")
-    return ((REGULATION, difference(light, full).standard_uncertainty),)
+    # A mean's noise is that of the output's own ripple, a sine of so much from peak to peak.
+    ripple_v = typical(setup, "hold-up-ripple") / math.sqrt(8.0 * READ_S * RATE_HZ)
+    return ((REGULATION, math.hypot(difference(light, full).standard_uncertainty, math.sqrt(2.0) * ripple_v)),)
 
 
 def _efficiency(record: Record, setup: Setup) -> Estimate:
