@@ -15,7 +15,8 @@ THREE_ZONE = "three-zone"
 SIMPLE = "simple"
 EXACT = "exact"
 
-_WEIGHT = {Cause.UNDECIDED: 0, Cause.BENCH: 1, Cause.UNIT: 2}  # a fault of the unit stands in a doubt only if proved
+_WEIGHT = {Cause.UNDECIDED: 0, Cause.BENCH: 2, Cause.UNIT: 3}  # a fault of the unit stands in a doubt only if proved
+_BARRED_WEIGHT = 1  # of one that was proved elsewhere
 
 
 def judge(
@@ -26,7 +27,8 @@ def judge(
     Kind `specification`: rule `three-zone` with U = t(95.45 %, nu_eff) u; inside by at least U passes, outside by
     more than U fails, between is inconclusive and undecided. Kind `test_limit`: rule `simple`, inside passes and
     outside fails. A pass against a worst-case limit also needs 59 trials. Any doubt makes it inconclusive with the
-    doubt's cause, the bench's before an undecided one; a doubt whose cause is the unit is a proved fault and fails.
+    doubt's cause, the bench's before an undecided one; a doubt whose cause is the unit is a proved fault and fails,
+    unless it was proved by another result and only keeps this one from being had: inconclusive, cause unit.
     A value or uncertainty that is not finite is inconclusive, cause bench unless doubts say otherwise. A value in doubt
     has neither margin nor conformity probability: a clipped one has nothing to spare.
     """
@@ -203,19 +205,24 @@ def _undecided(measurement: Measurement, limit: Limit, zone: Zone) -> tuple[Doub
 
 
 def _doubtful(doubts: Iterable[Doubt]) -> tuple[Verdict, Cause]:
-    cause = max((doubt.cause for doubt in doubts), key=_WEIGHT.__getitem__)
-    return (Verdict.FAIL if cause is Cause.UNIT else Verdict.INCONCLUSIVE), cause
+    weightiest = max(doubts, key=_weight)
+    proved = weightiest.cause is Cause.UNIT and not weightiest.proved_by
+    return (Verdict.FAIL if proved else Verdict.INCONCLUSIVE), weightiest.cause
+
+
+def _weight(doubt: Doubt) -> int:
+    return _BARRED_WEIGHT if doubt.proved_by else _WEIGHT[doubt.cause]
 
 
 def _reasons(doubts: Iterable[Doubt]) -> tuple[str, ...]:
     """Return each reason once, those that decided first."""
-    ranked = sorted(doubts, key=lambda doubt: -_WEIGHT[doubt.cause])
+    ranked = sorted(doubts, key=lambda doubt: -_weight(doubt))
     return tuple(dict.fromkeys(doubt.reason for doubt in ranked))
 
 
 def _next_step(doubts: Iterable[Doubt]) -> str:
     """Return the step of the doubt that weighs most; where the unit is proved, no other one is left to take."""
-    ranked = sorted(doubts, key=lambda doubt: -_WEIGHT[doubt.cause])
+    ranked = sorted(doubts, key=lambda doubt: -_weight(doubt))
     if ranked and ranked[0].cause is Cause.UNIT:
         ranked = [doubt for doubt in ranked if doubt.cause is Cause.UNIT]
     return next((doubt.next_step for doubt in ranked if doubt.next_step), "")

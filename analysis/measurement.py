@@ -14,12 +14,16 @@ from analysis.verdict import Cause
 class Doubt:
     """A reason why a result can't be judged as it stands; `cause` says whose doing it is.
 
-    `next_step` names the one step that would decide, where there is one.
+    `next_step` names the one step that would decide, where there is one. `pin` is the pin that did not go where it was
+    driven, where that is the doubt. `proved_by` is the id of an earlier result that proved this fault of the unit: then
+    it is not proved here once more, but keeps this result from being had.
     """
 
     reason: str
     cause: Cause
     next_step: str = ""
+    pin: str = ""
+    proved_by: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

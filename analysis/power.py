@@ -135,15 +135,17 @@ def limiting_doubt(*, limit_a: float, conforming_a: float, gone_when_isolated: b
     )
 
 
-def isolation_doubt(fault: str, *, gone_when_isolated: bool | None, deciding_step: str) -> Doubt:
+def isolation_doubt(fault: str, *, gone_when_isolated: bool | None, deciding_step: str, pin: str = "") -> Doubt:
     """Attribute a disturbed stimulus or supply by what it did with the unit isolated.
 
     Fault gone: the unit's, proved. Fault stays: the bench's. Not isolated (None): undecided, and the step that decides.
+    `pin`: as in `Doubt`.
     """
     if gone_when_isolated is None:
-        return Doubt(reason=f"{fault}; the unit was not isolated", cause=Cause.UNDECIDED, next_step=deciding_step)
+        reason = f"{fault}; the unit was not isolated"
+        return Doubt(reason=reason, cause=Cause.UNDECIDED, next_step=deciding_step, pin=pin)
     if gone_when_isolated:
-        return Doubt(reason=f"{fault}; gone with the unit isolated", cause=Cause.UNIT)
+        return Doubt(reason=f"{fault}; gone with the unit isolated", cause=Cause.UNIT, pin=pin)
     return Doubt(
         reason=f"{fault}; the same with the unit isolated", cause=Cause.BENCH, next_step="repair the bench and repeat"
     )

@@ -13,6 +13,7 @@ from analysis.verdict import Cause, Verdict
 from bench.steps import CLOSING_PROCEDURE, PlannedStep
 from test_plans.discharge import ZERO_ID
 from test_plans.procedure import Evidence
+from test_plans.proved_pins import settled
 from test_plans.sheets import UnitSheet
 from test_plans.untouched import added_signals, untouched_id
 from test_plans.watch import watched
@@ -35,7 +36,8 @@ def judge_step(step: PlannedStep, evidence: Evidence, *, attempt: int, troubles:
     """
     try:
         measured = step.procedure.evaluate(evidence, step.setup)
-        results = watched(step.procedure, measured, evidence, step.setup)
+        seen = watched(step.procedure, measured, evidence, step.setup)
+        results = tuple(settled(seen, evidence.held_pins()))
         findings = findings_of(results, step.setup.unit, procedure=step.name, attempt=attempt)
     except Exception as error:  # noqa: BLE001  (one of the two boundaries)
         fault = f"boxproof itself failed: {type(error).__name__}: {error}"
@@ -104,7 +106,7 @@ def failed_units(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 
 def unproved(findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """Return those fails of the unit, made inconclusive, that a bench which is no longer sound can't prove.
+    """Return the findings that blame the unit, made the bench's, where a bench that is no longer sound can't prove it.
 
     The bench was proved at the beginning and, because the unit failed, once more at the end; with anything of it
     wrong no unit may be blamed.
@@ -122,7 +124,8 @@ def unproved(findings: Sequence[Finding]) -> tuple[Finding, ...]:
             reasons=(reason, *finding.reasons),
             next_step=step,
         )
-        for finding in failed_units(findings)
+        for finding in findings
+        if finding.cause is Cause.UNIT and finding.verdict in {Verdict.FAIL, Verdict.INCONCLUSIVE}
     )
 
 

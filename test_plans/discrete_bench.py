@@ -86,4 +86,5 @@ def did_not_move(name: str, discrete: Discrete, found: int, asked: int) -> Doubt
         reason=f"{name}: pin {discrete.pin} showed {found} edges where {asked} were driven",
         cause=Cause.UNDECIDED,
         next_step="see discrete-levels: whether the pin follows its stimulus without the unit",
+        pin=discrete.pin,
     )

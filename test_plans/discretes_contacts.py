@@ -207,11 +207,12 @@ class DiscreteContacts:
         reason = f"{what} with its stimulus moving {abs(line.driven_v):.2f} V"
         if sound is None:
             step = f"unplug the unit and drive line {discrete.name} again"
-            return (Doubt(reason=reason, cause=Cause.UNDECIDED, next_step=step),)
+            return (Doubt(reason=reason, cause=Cause.UNDECIDED, next_step=step, pin=discrete.pin),)
         if sound and line_explains(discrete, line.levels_v):
             return (series_doubt(discrete, reason),)
         if sound:
-            return (Doubt(reason=f"{reason}; its line is sound with the unit unplugged", cause=Cause.UNIT),)
+            proved = f"{reason}; its line is sound with the unit unplugged"
+            return (Doubt(reason=proved, cause=Cause.UNIT, pin=discrete.pin),)
         step = "repair the line and repeat"
         return (
             Doubt(

@@ -167,6 +167,7 @@ def _achieved(record: Record, discrete: Discrete, width_s: float) -> tuple[int, 
             f"{1000.0 * width_s:.1f} ms",
             cause=Cause.UNDECIDED,
             next_step="see discrete-levels: whether the pin follows its stimulus without the unit",
+            pin=discrete.pin,
         ),
     )
 

@@ -130,6 +130,7 @@ def _unknown(discrete: Discrete, line: LoadLine) -> Doubt:
         reason=f"pin {discrete.pin} {what}: where it stands alone can't be said",
         cause=Cause.UNDECIDED,
         next_step="see discrete-levels: pull-up current, and whether the line is sound without the unit",
+        pin="" if line.follows else discrete.pin,
     )
 
 

@@ -23,6 +23,7 @@ FOLLOWS_WITHIN_V = 1.6  # 1.6 mA through the stimulus resistor: more than any go
 LEVELS_V = (2.0, 8.0)
 LEVEL_S = 0.25
 SETTLE_S = 0.05
+STILL_V = 0.05  # a pin that moves less than this under its stimulus stays where it is
 PULL_WITHIN_V = 0.5  # of its nominal value a good unit's pull voltage lies
 
 
@@ -115,6 +116,7 @@ def held_doubts(evidence: Evidence, setup: Setup, discrete: Discrete, capture: s
             f"pin {discrete.pin} does not follow its stimulus",
             gone_when_isolated=gone,
             deciding_step=f"unplug the unit and drive line {discrete.name} again",
+            pin=discrete.pin,
         ),
     )
 
@@ -145,6 +147,7 @@ def series_doubt(discrete: Discrete, seen: str) -> Doubt:
         reason=f"{seen}; a wrong series resistance of its line explains it as well as the unit does",
         cause=Cause.UNDECIDED,
         next_step=f"measure the series resistance of line {discrete.name}",
+        pin=discrete.pin,
     )
 
 
@@ -165,7 +168,9 @@ def reach_doubts(record: Record, setup: Setup, discrete: Discrete) -> tuple[Doub
     below_v, above_v = (active.low, inactive.high) if active_low else (inactive.low, active.high)
     if lowest_v <= below_v and highest_v >= above_v:
         return ()
-    seen = f"{record.name}: pin {discrete.pin} was moved from {lowest_v:.2f} V to {highest_v:.2f} V"
+    still = highest_v - lowest_v < STILL_V
+    where = f"stayed at {pin.mean():z.2f} V" if still else f"was moved from {lowest_v:z.2f} V to {highest_v:z.2f} V only"
+    seen = f"{record.name}: pin {discrete.pin} {where}"
     return (series_doubt(discrete, f"{seen}, not beyond its thresholds' limits of {below_v:g} V and {above_v:g} V"),)
 
 

@@ -1,12 +1,13 @@
 """What a procedure is: needs, stimulate, evaluate, and at most a follow-up."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol, runtime_checkable
 
 from analysis.capture import Capture
 from analysis.measurement import Measurement, Result
 from test_plans.profile_way import Way
+from test_plans.proved_pins import Proof
 from test_plans.rig import Rig
 from test_plans.sheets import Setup
 
@@ -72,6 +73,10 @@ class Evidence(Protocol):
 
     def earlier(self, measurement_id: str) -> Measurement | None:
         """Return a measurement of an earlier procedure of this run."""
+        ...
+
+    def held_pins(self) -> Mapping[str, Proof]:
+        """Return the pins that earlier procedures of this run proved to be held by the unit, and by what."""
         ...
 
 

@@ -49,6 +49,9 @@ class Shelf:
     def earlier(self, measurement_id):
         return self._earlier.get(measurement_id)
 
+    def held_pins(self):
+        return {}
+
 
 class Scene:
     """Builds one capture; signals default to nothing, events are sorted on the way out."""

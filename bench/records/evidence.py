@@ -1,11 +1,12 @@
 """What `evaluate` is given: the captures of one procedure, and what earlier procedures measured."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from analysis.capture import Capture
 from analysis.measurement import Measurement
 from bench.records.record import StoredResult
 from test_plans.procedure import MissingCaptureError
+from test_plans.proved_pins import Proof, proofs
 
 
 class RecordEvidence:
@@ -20,11 +21,12 @@ class RecordEvidence:
     def __init__(self, procedure: str, captures: Iterable[Capture], results: Iterable[StoredResult]) -> None:
         self._procedure = procedure
         self._captures = {capture.name: capture for capture in captures if capture.procedure == procedure}
-        self._earlier = {
-            stored.result.id: stored.result
-            for stored in results
-            if stored.procedure != procedure and isinstance(stored.result, Measurement)
-        }
+        others = [stored for stored in results if stored.procedure != procedure]
+        self._earlier = {stored.result.id: stored.result for stored in others if isinstance(stored.result, Measurement)}
+        self._held: dict[str, Proof] = {}
+        for stored in others:
+            for pin, proof in proofs(stored.procedure, [stored.result]):
+                self._held.setdefault(pin, proof)
 
     def has(self, name: str) -> bool:
         """Say whether the capture is there."""
@@ -48,3 +50,7 @@ class RecordEvidence:
     def earlier(self, measurement_id: str) -> Measurement | None:
         """Return a measurement of another procedure of this run, or None."""
         return self._earlier.get(measurement_id)
+
+    def held_pins(self) -> Mapping[str, Proof]:
+        """Return the pins that earlier procedures of this run proved to be held by the unit, and by what first."""
+        return self._held

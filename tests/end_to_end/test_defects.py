@@ -70,6 +70,21 @@ def test_a_defect_of_the_bench_is_never_the_units(defect, tmp_path):
     assert not [finding for finding in document["findings"] if finding["cause"] == "unit"]
 
 
+def test_once_isolation_proved_the_unit_nothing_about_that_pin_is_left_undecided(tmp_path):
+    names = ("discrete-levels", "discrete-debounce", "discrete-open-line")
+    only = (word for name in names for word in ("--only", name))
+    document = verify(tmp_path, "--defect", "discrete-shorted", *only).document()
+    not_passed = [finding for finding in document["findings"] if finding["verdict"] != "pass"]
+    assert {finding["procedure"] for finding in not_passed} == set(names)
+    assert {finding["cause"] for finding in not_passed} == {"unit"}
+    untested = [finding for finding in not_passed if finding["verdict"] == "inconclusive"]
+    assert {finding["id"] for finding in untested} >= {"discrete-4.rejects-short", "discrete-4.open-voltage"}
+    assert all("finding discrete-4.truth" in reason for finding in untested for reason in finding["reasons"])
+    assert not [f for f in not_passed for reason in f["reasons"] if "series resistance" in reason]
+    again = boxproof("rejudge", document["record"], "--records", tmp_path, "--json").document()
+    assert again["findings"] == document["findings"]
+
+
 def test_severity_zero_is_a_unit_at_its_nominal_value_which_passes(tmp_path):
     document = verify(tmp_path, "--defect", "threshold-shifted:0", "--only", "discrete-levels").document()
     assert (document["verdict"], document["partial"]) == ("pass", True)
