@@ -169,7 +169,9 @@ def reach_doubts(record: Record, setup: Setup, discrete: Discrete) -> tuple[Doub
     if lowest_v <= below_v and highest_v >= above_v:
         return ()
     still = highest_v - lowest_v < STILL_V
-    where = f"stayed at {pin.mean():z.2f} V" if still else f"was moved from {lowest_v:z.2f} V to {highest_v:z.2f} V only"
+    where = (
+        f"stayed at {pin.mean():z.2f} V" if still else f"was moved from {lowest_v:z.2f} V to {highest_v:z.2f} V only"
+    )
     seen = f"{record.name}: pin {discrete.pin} {where}"
     return (series_doubt(discrete, f"{seen}, not beyond its thresholds' limits of {below_v:g} V and {above_v:g} V"),)
 

@@ -17,7 +17,9 @@ from analysis.verdict import Cause, Verdict
 
 MOST_LINES = 3
 MOST_CHARACTERS = 110
-MOST_CHARACTERS_OF_OPEN = 80  # that box has up to eight lines, and page 1 must stay one page
+MOST_CHARACTERS_OF_OPEN = 80  # that box has up to eleven lines, and page 1 must stay one page
+NOT_TESTED_SECTION = '"Not run and not tested"'  # where all of them stand by name
+ATTENTION_SECTION = '"Needs attention"'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,21 +93,19 @@ def _open_box(summary: RunSummary, findings: Sequence[Finding]) -> Box:
 def _not_judged(summary: RunSummary, findings: Sequence[Finding]) -> tuple[str, ...]:
     """Return what ran, or should have, and is not known all the same; "" for what there is none of."""
     doubtful = [finding for finding in findings if finding.verdict is Verdict.INCONCLUSIVE]
+    spoilt = [finding for finding in doubtful if finding.cause is Cause.BENCH]
+    barred = [finding for finding in doubtful if finding.cause is Cause.UNIT]
+    open_ = [finding for finding in doubtful if finding.cause not in {Cause.BENCH, Cause.UNIT}]
     return (
         "Partial run: not everything was asked of the unit." if summary.partial and not summary.stopped else "",
-        _listed(_count_left_out(summary), summary.beyond_plan),
+        _listed("Left out by the plan", summary.beyond_plan, "procedures", NOT_TESTED_SECTION),
         _stopped(summary),
-        _listed("Not decided", [f.title for f in doubtful if f.cause is not Cause.BENCH]),
-        _listed("Spoilt by the bench, so not known", [f.title for f in doubtful if f.cause is Cause.BENCH]),
-        _listed("Procedures not run", [line.title for line in summary.not_run]),
-        _listed("Characteristics not run", [finding.title for finding in left_out(summary)]),
+        _listed("Not decided", [f.title for f in open_], "findings", ATTENTION_SECTION),
+        _listed("Kept from being tested by the unit's fault", [f.title for f in barred], "findings", ATTENTION_SECTION),
+        _listed("Spoilt by the bench, so not known", [f.title for f in spoilt], "findings", ATTENTION_SECTION),
+        _listed("Procedures not run", [line.title for line in summary.not_run], "", NOT_TESTED_SECTION),
+        _listed("Characteristics not run", [f.title for f in left_out(summary)], "", NOT_TESTED_SECTION),
     )
-
-
-def _count_left_out(summary: RunSummary) -> str:
-    """Return the words before the list, with the count in front, for the end of a long line is cut."""
-    count = len(summary.beyond_plan)
-    return f"Left out by the plan, {count} procedure{'s' if count != 1 else ''}"
 
 
 def _stopped(summary: RunSummary) -> str:
@@ -118,10 +118,10 @@ def _not_touched(summary: RunSummary) -> tuple[str, ...]:
     """Return what this run never asked; "" for what there is none of."""
     silent = without_finding(summary)
     return (
-        f"Functions not tested: {in_running_text(summary.not_tested)}" if summary.not_tested else "",
-        f"Functions without a finding: {in_running_text(silent)}" if silent else "",
-        _listed("Not testable on this model", [line.title for line in summary.untested]),
-        _listed("Bench limits", [f"{line.title}: {line.remark}" for line in summary.remarks]),
+        _functions("Functions not tested", summary.not_tested),
+        _functions("Functions without a finding", silent),
+        _listed("Not testable on this model", [line.title for line in summary.untested], "", NOT_TESTED_SECTION),
+        _listed("Bench limits", [f"{line.title}: {line.remark}" for line in summary.remarks], "", NOT_TESTED_SECTION),
         "" if summary.tested else "No function of the unit was tested.",
     )
 
@@ -134,11 +134,20 @@ def _line(finding: Finding) -> str:
     return shorten(f"{finding.verdict.value}: {finding_sentence(finding)}", MOST_CHARACTERS)
 
 
-def _listed(what: str, titles: Sequence[str]) -> str:
-    """Return the first two of `titles` behind `what`, and how many more there are; "" when there are none."""
+def _listed(what: str, titles: Sequence[str], counted: str, section: str) -> str:
+    """Return all of `titles` behind `what`, or how many and in which section where they are too long for a line."""
     once = list(dict.fromkeys(titles))
-    more = f"; and {len(once) - 2} more" if len(once) > 2 else ""
-    return f"{what}: {'; '.join(once[:2])}{more}" if once else ""
+    return _named(what, "; ".join(once), f"{len(once)} {counted}".strip(), section) if once else ""
+
+
+def _functions(what: str, titles: Sequence[str]) -> str:
+    """Return functions in running text behind `what`, or how many; each stands below with its word."""
+    return _named(what, in_running_text(titles), str(len(titles)), "the functions below") if titles else ""
+
+
+def _named(what: str, names: str, count: str, section: str) -> str:
+    whole = f"{what}: {names}"
+    return whole if len(whole) <= MOST_CHARACTERS_OF_OPEN else f"{what}: {count}, see {section}"
 
 
 def _some(lines: Sequence[str]) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from analysis.report.sections import function_states
 from analysis.report.text import shorten
 from analysis.sentences import verdict_sentence
 
-MOST_INSTRUMENTS = 4
+MOST_INSTRUMENTS = 5
 MOST_FUNCTIONS = 15
 FUNCTIONS_IN_ROW = 3
 FUNCTION_CHARACTERS = 48  # two lines of its column
@@ -29,7 +29,7 @@ FUNCTION_LINE_MM, IN_FUNCTION, FUNCTION_GAP_MM = 3.8, 23, 0.8
 WIDE_LINE_MM, IN_WIDTH = 4.8, 110
 VERDICT_LINE_MM, IN_VERDICT = 5.4, 95
 INSTRUMENT_MM = 5.0
-TITLE_BLOCK_ROW_MM = 7.6
+TITLE_BLOCK_ROW_MM, TITLE_BLOCK_LINE_MM = 7.6, 3.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +69,7 @@ class FirstPage:
             + _lines((self.verdict_sentence,), IN_VERDICT) * VERDICT_LINE_MM
             + (len(self.instruments) + (self.more_instruments > 0)) * INSTRUMENT_MM
             + sum(cell.columns for cell in self.title_block) / CELLS_IN_ROW * TITLE_BLOCK_ROW_MM
+            + sum(cell.lines - 1 for cell in self.title_block) * TITLE_BLOCK_LINE_MM
         )
         return height_mm > MOST_HEIGHT_MM
 

@@ -1,6 +1,8 @@
 """Everything around the findings: title block, aircraft-log text, sources of limits, and the fixed words."""
 
+import math
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import accumulate
 
@@ -25,8 +27,8 @@ CAUTIONS = (
 
 NOT_GIVEN = "not given"
 SOURCES_CHARACTERS = 330  # of all sources together: three lines
-CELL_CHARACTERS = 60
-RECORD_CHARACTERS = 100
+IN_COLUMN = 34  # characters that a line of one column surely holds
+MOST_CELL_LINES = 2  # of a cell over all three columns; what is longer stands in full under "Particulars"
 CELLS_IN_ROW = 3
 
 
@@ -78,9 +80,14 @@ class Cell:
     text: str
     columns: int = 1
 
+    @property
+    def lines(self) -> int:
+        """How many lines its text takes."""
+        return max(1, math.ceil(len(self.text) / (IN_COLUMN * self.columns)))
+
 
 def title_block(summary: RunSummary) -> tuple[Cell, ...]:
-    """Return the boxes of the title block, texts short enough for them; they fill their rows.
+    """Return the boxes of the title block, each as wide as its text; they fill their rows.
 
     Part, modification, firmware, ambient and configuration have a box only where they are given.
     """
@@ -104,13 +111,33 @@ def title_block(summary: RunSummary) -> tuple[Cell, ...]:
         ("Ended", summary.end),
         ("Software", summary.software),
     ]
-    cells = [Cell(label=label, text=shorten(text, CELL_CHARACTERS)) for label, text in lines]
-    # The record's name needs two columns at least, and no place of a row may stay empty.
-    free = -len(cells) % CELLS_IN_ROW
-    if free == 1:
-        cells[-1] = replace(cells[-1], columns=2)
-    record = shorten(summary.record, RECORD_CHARACTERS)
-    return (*cells, Cell(label="Record", text=record, columns=2 if free == 2 else CELLS_IN_ROW))
+    most = MOST_CELL_LINES * CELLS_IN_ROW * IN_COLUMN
+    cells = [_cell(label, shorten(text, most)) for label, text in (*lines, ("Record", summary.record))]
+    return _filled(replace(cell, columns=max(cell.columns, 2)) if cell.label == "Record" else cell for cell in cells)
+
+
+def _cell(label: str, text: str) -> Cell:
+    """Return a box with as many columns as its text needs for one line, or all three for more."""
+    return Cell(label=label, text=text, columns=min(CELLS_IN_ROW, max(1, math.ceil(len(text) / IN_COLUMN))))
+
+
+def _filled(cells: Iterable[Cell]) -> tuple[Cell, ...]:
+    """Widen boxes so that none is broken over two rows and no place of a row stays empty."""
+    placed: list[Cell] = []
+    free = 0
+    for cell in cells:
+        if cell.columns > free:
+            _widen(placed, free)
+            free = CELLS_IN_ROW
+        placed.append(cell)
+        free -= cell.columns
+    _widen(placed, free)
+    return tuple(placed)
+
+
+def _widen(placed: list[Cell], columns: int) -> None:
+    if columns:
+        placed[-1] = replace(placed[-1], columns=placed[-1].columns + columns)
 
 
 def particulars(summary: RunSummary) -> tuple[tuple[str, str], ...]:

@@ -55,9 +55,14 @@ def choose_curves(curves: Sequence[Curve], findings: Sequence[Finding], most: in
     return tuple(curves[index] for index in sorted(ranked[:most]))
 
 
-def _rank(curve: Curve, findings: Sequence[Finding]) -> tuple[int, float]:
+def findings_of(curve: Curve, findings: Sequence[Finding]) -> list[Finding]:
+    """Return the findings a curve belongs to: those made of its capture, else all of its function."""
     by_capture = [f for f in findings if curve.capture and curve.capture in {f.capture, *f.captures}]
-    related = by_capture or [f for f in findings if f.function == curve.function]
+    return by_capture or [f for f in findings if f.function == curve.function]
+
+
+def _rank(curve: Curve, findings: Sequence[Finding]) -> tuple[int, float]:
+    related = findings_of(curve, findings)
     order = {Verdict.FAIL: 0, Verdict.INCONCLUSIVE: 1}
     worst = min((order.get(finding.verdict, 2) for finding in related), default=3)
     margins = [finding.margin_percent for finding in related if math.isfinite(finding.margin_percent)]

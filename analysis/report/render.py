@@ -11,7 +11,7 @@ from analysis.report.bar import position_bar
 from analysis.report.data import RunSummary
 from analysis.report.first_page import first_page
 from analysis.report.particulars import CAUTIONS, CLOSING_WORDS, particulars
-from analysis.report.sections import attention_rows, left_out, sections, table_rows
+from analysis.report.sections import attention_rows, left_out, sections, sources_of, table_rows
 from analysis.report.text import clean_text, css_string, shorten
 from analysis.sentences import verdict_words
 from analysis.verdict import Verdict
@@ -39,6 +39,7 @@ def render_report(summary: RunSummary) -> str:
     hold markup or control characters: it is escaped, and what does not print is shown as U+FFFD.
     """
     template = _environment().get_template("report.html.j2")
+    everything = (*summary.findings, *summary.bench_findings)
     return template.render(
         summary=summary,
         first=first_page(summary),
@@ -49,7 +50,8 @@ def render_report(summary: RunSummary) -> str:
         left_out=left_out(summary),
         attention=attention_rows(summary),
         sections=sections(summary),
-        table=table_rows((*summary.findings, *summary.bench_findings)),
+        table=table_rows(everything),
+        sources=sources_of(everything),
         particulars=particulars(summary),
         specimen_bar=position_bar(_SPECIMEN, "specimen of a position bar"),
         page_foot=Markup(css_string(_page_foot(summary))),  # noqa: S704 - letters, digits and escapes only

@@ -5,10 +5,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.finding import Finding
+from analysis.measurement import Curve
 from analysis.overall import deciding
 from analysis.report.bar import position_bar
 from analysis.report.data import RunSummary
-from analysis.report.plots import choose_curves, plot_svg
+from analysis.report.plots import choose_curves, findings_of, plot_svg
 from analysis.report.ranking import severity, worst
 from analysis.report.text import clean_text, shorten
 from analysis.sentences import (
@@ -75,20 +76,33 @@ class Figure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
-    """One function, or the bench; `folded` when a screen may hide it behind its one-line summary."""
+    """One function, or the bench; what passed with room to spare is `spare`, one line on screen and paper unless asked.
+
+    Its values stand in the table of all values whether it is unfolded or not.
+    """
 
     title: str
     mark: str
     verdict: str
     summary: str
-    folded: bool
     groups: tuple[PinGroup, ...]
     figures: tuple[Figure, ...]
+    spare: tuple[PinGroup, ...]
+    spare_figures: tuple[Figure, ...]
+
+    @property
+    def spare_words(self) -> str:
+        """Say what stands folded: how many findings and curves."""
+        rows = sum(len(group.rows) for group in self.spare)
+        curves = len(self.spare_figures)
+        parts = [_counted(rows, "finding") + " passed with room to spare"] * (rows > 0)
+        parts += [f"{_counted(curves, 'curve')} of such"] * (curves > 0)
+        return ", ".join(parts)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableRow:
-    """One line of the table of all values, as text."""
+    """One line of the table of all values, as text; `source` by its number in `sources_of`."""
 
     title: str
     verdict: str
@@ -122,24 +136,33 @@ def sections(summary: RunSummary) -> tuple[Section, ...]:
     """Return one section for each function that has findings or figures, in the unit sheet's order, the bench last."""
     chosen = choose_curves(summary.curves, summary.findings)
     drawn = [
-        (curve.function, Figure(title=curve.title, capture=curve.capture, svg=plot_svg(curve, f"fig{number}")))
+        (curve, Figure(title=curve.title, capture=curve.capture, svg=plot_svg(curve, f"fig{number}")))
         for number, curve in enumerate(chosen, 1)
     ]
-    names = [*summary.function_titles, *(f.function for f in summary.findings), *(name for name, _ in drawn)]
+    names = [*summary.function_titles, *(f.function for f in summary.findings), *(curve.function for curve, _ in drawn)]
     found = []
     for name in dict.fromkeys(names):
         findings = [finding for finding in summary.findings if finding.function == name]
-        pictures = tuple(figure for function, figure in drawn if function == name)
+        pictures = [(curve, figure) for curve, figure in drawn if curve.function == name]
         if findings or pictures:
-            found.append(_section(summary, summary.function_titles.get(name, name or "unit"), findings, pictures))
+            title = summary.function_titles.get(name, name or "unit")
+            telling = tuple(figure for curve, figure in pictures if _tells(curve, summary.findings))
+            spare = tuple(figure for _, figure in pictures if figure not in telling)
+            found.append(_section(summary, title, findings, telling, spare))
     if summary.bench_findings:
-        found.append(_section(summary, "Bench checks", summary.bench_findings, ()))
+        found.append(_section(summary, "Bench checks", summary.bench_findings, (), ()))
     return tuple(found)
+
+
+def sources_of(findings: Sequence[Finding]) -> tuple[str, ...]:
+    """Return every source of a limit once, in order of appearance: the table of all values names them by number."""
+    return tuple(dict.fromkeys(finding.limit_source for finding in findings if finding.limit_source))
 
 
 def table_rows(findings: Sequence[Finding]) -> tuple[TableRow, ...]:
     """Return the table of all values, every attempt included."""
-    return tuple(_table_row(finding) for finding in findings)
+    numbers = {source: str(number) for number, source in enumerate(sources_of(findings), 1)}
+    return tuple(_table_row(finding, numbers.get(finding.limit_source, "")) for finding in findings)
 
 
 def function_states(summary: RunSummary) -> tuple[tuple[str, str], ...]:
@@ -175,27 +198,49 @@ def _rows(findings: Sequence[Finding]) -> list[Row]:
     ]
 
 
-def _section(summary: RunSummary, title: str, findings: Sequence[Finding], pictures: tuple[Figure, ...]) -> Section:
-    groups: dict[tuple[str, ...], list[Row]] = {}
-    for row in _rows(findings):
-        groups.setdefault(row.finding.pins, []).append(row)
+def _section(
+    summary: RunSummary,
+    title: str,
+    findings: Sequence[Finding],
+    pictures: tuple[Figure, ...],
+    spare_pictures: tuple[Figure, ...],
+) -> Section:
+    rows = _rows(findings)
     verdict = worst(deciding(findings))
     return Section(
         title=title,
         mark=verdict.value if verdict else "open",
         verdict=verdict.value if verdict else "",
         summary=_summary(deciding(findings)),
-        folded=bool(findings) and all(map(_needs_no_reading, findings)),
-        groups=tuple(
-            PinGroup(
-                pins=", ".join(pins),
-                title=", ".join(dict.fromkeys(filter(None, (summary.pin_titles.get(pin, "") for pin in pins)))),
-                rows=tuple(sorted(rows, key=lambda row: severity(row.verdict))),
-            )
-            for pins, rows in groups.items()
-        ),
+        groups=_by_pins(summary, [row for row in rows if not _needs_no_reading(row.finding)]),
         figures=pictures,
+        spare=_by_pins(summary, [row for row in rows if _needs_no_reading(row.finding)]),
+        spare_figures=spare_pictures,
     )
+
+
+def _by_pins(summary: RunSummary, rows: Sequence[Row]) -> tuple[PinGroup, ...]:
+    groups: dict[tuple[str, ...], list[Row]] = {}
+    for row in rows:
+        groups.setdefault(row.finding.pins, []).append(row)
+    return tuple(
+        PinGroup(
+            pins=", ".join(pins),
+            title=", ".join(dict.fromkeys(filter(None, (summary.pin_titles.get(pin, "") for pin in pins)))),
+            rows=tuple(sorted(shared, key=lambda row: severity(row.verdict))),
+        )
+        for pins, shared in groups.items()
+    )
+
+
+def _tells(curve: Curve, findings: Sequence[Finding]) -> bool:
+    """Say whether a curve belongs to a finding that is worth a reader's look, or to none at all."""
+    related = findings_of(curve, findings)
+    return not related or not all(map(_needs_no_reading, related))
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _summary(findings: Sequence[Finding]) -> str:
@@ -219,7 +264,7 @@ def _needs_no_reading(finding: Finding) -> bool:
     return finding.verdict is Verdict.PASS and comfortable and plain
 
 
-def _table_row(finding: Finding) -> TableRow:
+def _table_row(finding: Finding, source: str) -> TableRow:
     logical = is_logical(finding)
     numbers = figures(finding)
     known = not logical and math.isfinite(finding.value)
@@ -237,7 +282,7 @@ def _table_row(finding: Finding) -> TableRow:
         margin=f"{finding.margin_percent:.1f} %" if math.isfinite(finding.margin_percent) else "",
         rule=finding.rule,
         probability=format_probability(finding.conformity_probability),
-        source=finding.limit_source,
+        source=source,
         capture=finding.capture,
         attempt=str(finding.attempt),
     )

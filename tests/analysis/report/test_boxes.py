@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from sample_summary import NOT_TESTED, counted, measured, passing_summary, sample_summary, unit_findings
 
-from analysis.report import NotRun, PlanRemark
+from analysis.report import NotRun, PlanRemark, render_report
 from analysis.report.boxes import MOST_CHARACTERS, three_boxes
 from analysis.report.particulars import log_text
 from analysis.report.sections import function_states
@@ -59,10 +59,45 @@ def test_a_partial_pass_is_open_in_two_boxes():
     assert rest.lines[0] == "Partial run: not everything was asked of the unit."
 
 
-def test_what_a_whole_plan_leaves_out_is_an_open_question_and_counted():
+def test_what_a_whole_plan_leaves_out_is_an_open_question_named_or_counted():
     unit, _, rest = three_boxes(passing_summary(beyond_plan=("Toggles", "Lowest", "Highest")))
     assert (unit.answer, unit.mark, rest.mark) == ("pass", "pass", "open")
-    assert "Left out by the plan, 3 procedures: Toggles; Lowest; and 1 more" in rest.lines
+    assert "Left out by the plan: Toggles; Lowest; Highest" in rest.lines
+    _, _, rest = three_boxes(passing_summary(beyond_plan=("Toggles", "Lowest", "Discrete inputs: a thousand toggles of each")))
+    assert 'Left out by the plan: 3 procedures, see "Not run and not tested"' in rest.lines
+
+
+def test_no_open_question_is_cut_it_says_how_many_and_where_they_stand():
+    long = tuple(f"Panel dimming in fine steps: curve, ends, linearity {n}" for n in range(9))
+    undecided, spoilt, barred = (
+        tuple(
+            replace(counted(f"{cause.value}-{n}", "trim", title, 20, 1), verdict=Verdict.INCONCLUSIVE, cause=cause)
+            for n, title in enumerate(long)
+        )
+        for cause in (Cause.UNDECIDED, Cause.BENCH, Cause.UNIT)
+    )
+    summary = passing_summary(
+        verdict=Verdict.INCONCLUSIVE,
+        findings=(*undecided, *spoilt, *barred),
+        not_tested=long,
+        untested=tuple(PlanRemark(procedure="p", title=title, remark="r") for title in long),
+        remarks=tuple(PlanRemark(procedure="p", title=title, remark="r") for title in long),
+        not_run=tuple(NotRun(procedure=title, title=title, reason="r") for title in long),
+    )
+    _, _, rest = three_boxes(summary)
+    assert rest.lines == (
+        'Not decided: 9 findings, see "Needs attention"',
+        'Kept from being tested by the unit\'s fault: 9 findings, see "Needs attention"',
+        'Spoilt by the bench, so not known: 9 findings, see "Needs attention"',
+        'Procedures not run: 9, see "Not run and not tested"',
+        "Functions not tested: 9, see the functions below",
+        "Functions without a finding: 11, see the functions below",
+        'Not testable on this model: 9, see "Not run and not tested"',
+        'Bench limits: 9, see "Not run and not tested"',
+    )
+    page = render_report(summary)
+    for section in ("Needs attention", "Not run and not tested"):
+        assert f"<h2>{section}</h2>" in page
 
 
 def test_a_bench_that_was_not_checked_is_not_known():

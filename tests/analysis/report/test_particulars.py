@@ -37,6 +37,23 @@ def test_boxes_fill_their_rows_and_the_record_has_room_for_its_name(given):
         taken += cell.columns
 
 
+def test_a_text_too_long_for_a_box_gets_a_wider_one_and_is_not_cut():
+    configuration = "1606, trim-reversal 0, dimming-selection 44"
+    summary = passing_summary(configuration_found=configuration, configuration_left=configuration)
+    (cell,) = (cell for cell in title_block(summary) if cell.label == "Configuration")
+    assert (cell.text, cell.columns, cell.lines) == (configuration, 2, 1)
+    summary = passing_summary(configuration_found=configuration, configuration_left=f"7 {'x' * 70}")
+    cells = title_block(summary)
+    (cell,) = (cell for cell in cells if cell.label == "Configuration")
+    assert (cell.columns, cell.lines) == (3, 2)
+    assert cell.text == f"found: {configuration}; left: 7 {'x' * 70}"
+    taken = 0
+    for cell in cells:
+        assert taken % CELLS_IN_ROW + cell.columns <= CELLS_IN_ROW
+        taken += cell.columns
+    assert taken % CELLS_IN_ROW == 0
+
+
 def test_every_source_of_limits_is_named_with_its_date_most_used_first():
     first, *rest = unit_findings()
     other = replace(first, limit_source="service letter 7, 2026-02-01")

@@ -5,9 +5,10 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
-from sample_summary import FUNCTIONS, NOT_TESTED, curves, passing_summary, sample_summary, unit_findings
+from sample_summary import FUNCTIONS, NOT_TESTED, curves, measured, passing_summary, sample_summary, unit_findings
 
 from analysis.report import AttemptLine, InjectedDefect, InstrumentLine, NotRun, PlanRemark, PromptLine, render_report
+from analysis.report.sections import sections
 from analysis.report.text import clean_text, css_string, shorten
 from analysis.sentences import finding_sentence
 from analysis.verdict import Verdict
@@ -167,16 +168,52 @@ def test_a_measurement_that_gave_way_says_which_attempt_decides(page):
     assert "Attempt 1; attempt 2 decides." in page.text
 
 
-def test_a_function_with_room_to_spare_folds_and_a_failed_one_does_not(html):
+def test_what_passed_with_room_to_spare_is_one_line_and_what_is_worth_reading_stands_open(html):
     parts = html.split('<section class="function">')[1:]
-    folded = {
-        title: "<details" in part for part in parts for title in FUNCTIONS.values() if f"</svg> {title} <" in part
+    opened = {
+        title: part.partition("<details")[0]
+        for part in parts
+        for title in FUNCTIONS.values()
+        if f"</svg> {title} <" in part
     }
-    assert folded["Power input"]
-    assert folded["Roll trim"]
-    assert not folded["Pitch trim"]
-    assert not folded["Panel dimming"]
-    assert "@media screen { .fold:not([open]) + .body { display: none; }" in html  # so print shows it all the same
+    for title in ("Power input", "Roll trim"):
+        assert 'class="row' not in opened[title]
+    for title in ("Pitch trim", "Panel dimming"):
+        assert 'class="row' in opened[title]
+    spare = html.split("<details")[1:]
+    assert spare
+    for part in spare:
+        inside = part.partition("</details>")[0]
+        assert 'class="row fail' not in inside
+        assert 'class="row inconclusive' not in inside
+        n = inside.count('class="row')
+        assert f"{n} finding{'s' if n > 1 else ''} passed with room to spare" in inside
+    assert " open" not in html.split("<details")[1].partition(">")[0]  # a browser prints no more than its one line
+
+
+def test_a_curve_of_what_passed_with_room_to_spare_folds_with_it():
+    comfortable, tight = (
+        measured(f"x{n}", "trim", "Drop", margin, "V", 0.01, low=0.0, high=200.0, capture=f"c{n}")
+        for n, margin in enumerate((80.0, 1.0))
+    )
+    made = [replace(curve, capture=f"c{n}", function="trim") for n, curve in enumerate(curves(2))]
+    summary = passing_summary(
+        findings=(comfortable, tight), bench_findings=(), curves=tuple(made), function_titles={"trim": "Trim"}
+    )
+    (section,) = sections(summary)
+    assert [figure.capture for figure in section.figures] == ["c1"]
+    assert [figure.capture for figure in section.spare_figures] == ["c0"]
+    assert section.spare_words == "1 finding passed with room to spare, 1 curve of such"
+
+
+def test_sources_of_limits_are_named_once_and_numbered_in_the_table_of_values():
+    first, second, *_ = (finding for finding in unit_findings() if finding.limit_source)
+    other = replace(second, limit_source="service letter 7, 2026-02-01")
+    html = render_report(sample_summary(findings=(first, other), bench_findings=()))
+    values = html[html.index("<h2>All values</h2>") :]
+    assert f"Sources of limits: 1 {first.limit_source}; 2 service letter 7, 2026-02-01." in values
+    assert '<td class="n">1</td>' in values
+    assert '<td class="n">2</td>' in values
 
 
 def test_verdicts_are_words_beside_shapes(html):
