@@ -24,6 +24,7 @@ NO_LOG_CHARACTERS = 200
 
 # What the parts take of the page, in millimetres, and how many characters a line of them holds.
 MOST_HEIGHT_MM = 164.0  # of what varies; with more, title block and signature would run over to page 2
+CROWDED_HEIGHT_MM = 205.0  # likewise in the smaller type
 BOX_LINE_MM, IN_BOX = 4.2, 43
 FUNCTION_LINE_MM, IN_FUNCTION, FUNCTION_GAP_MM = 3.8, 23, 0.8
 WIDE_LINE_MM, IN_WIDTH = 4.8, 110
@@ -34,7 +35,7 @@ TITLE_BLOCK_ROW_MM, TITLE_BLOCK_LINE_MM = 7.6, 3.8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FirstPage:
-    """What page 1 says, ready to print; `crowded` where it needs the smaller type to stay one page.
+    """What page 1 says, ready to print; `size` names the type it needs to stay one page.
 
     `functions` are (title, word) as of `function_states`; `more_functions` and `more_instruments` say how many are left
     out. `log_line` is the line for the aircraft log or, where `log_offered` is false, why there is none.
@@ -56,13 +57,19 @@ class FirstPage:
     title_block: tuple[Cell, ...]
 
     @property
-    def crowded(self) -> bool:
-        """Whether it would run over; from a rough height, which decides between two sizes of type and nothing else."""
+    def size(self) -> str:
+        """The type it is set in: "ordinary", "crowded" or "packed"; from a rough height that decides nothing else."""
+        if self._height_mm <= MOST_HEIGHT_MM:
+            return "ordinary"
+        return "crowded" if self._height_mm <= CROWDED_HEIGHT_MM else "packed"
+
+    @property
+    def _height_mm(self) -> float:
         boxes = max(_lines((box.answer, *box.lines), IN_BOX) for box in self.boxes)
         wide = _lines(
             (self.squawk or "-", self.remark, self.configuration, self.sources, self.injected, self.log_line), IN_WIDTH
         )
-        height_mm = (
+        return (
             boxes * BOX_LINE_MM
             + self._functions_mm()
             + wide * WIDE_LINE_MM
@@ -71,7 +78,6 @@ class FirstPage:
             + sum(cell.columns for cell in self.title_block) / CELLS_IN_ROW * TITLE_BLOCK_ROW_MM
             + sum(cell.lines - 1 for cell in self.title_block) * TITLE_BLOCK_LINE_MM
         )
-        return height_mm > MOST_HEIGHT_MM
 
     def _functions_mm(self) -> float:
         titles = [title for title, _ in self.functions] + ["more"] * (self.more_functions > 0)

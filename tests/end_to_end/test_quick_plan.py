@@ -100,7 +100,7 @@ def test_its_first_page_says_that_it_is_partial_and_offers_no_line_for_the_log(r
     html = (Path(document["record"]) / "report.html").read_text()
     for words in ("Does not read as acceptance", "partial run: does not read as acceptance", "the run is partial"):
         assert words in html
-    assert f"Left out by the plan, {len(document['left_out_procedures'])} procedures: " in html
+    assert f"Left out by the plan: {len(document['left_out_procedures'])} procedures, see " in html
     for name in document["left_out_procedures"]:
         title = PROCEDURES[name].title.replace("'", "&#39;")
         assert f"{title}</td><td>not tested: left out by plan quick" in html

@@ -63,7 +63,9 @@ def test_what_a_whole_plan_leaves_out_is_an_open_question_named_or_counted():
     unit, _, rest = three_boxes(passing_summary(beyond_plan=("Toggles", "Lowest", "Highest")))
     assert (unit.answer, unit.mark, rest.mark) == ("pass", "pass", "open")
     assert "Left out by the plan: Toggles; Lowest; Highest" in rest.lines
-    _, _, rest = three_boxes(passing_summary(beyond_plan=("Toggles", "Lowest", "Discrete inputs: a thousand toggles of each")))
+    _, _, rest = three_boxes(
+        passing_summary(beyond_plan=("Toggles", "Lowest", "Discrete inputs: a thousand toggles of each"))
+    )
     assert 'Left out by the plan: 3 procedures, see "Not run and not tested"' in rest.lines
 
 

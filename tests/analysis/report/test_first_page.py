@@ -1,9 +1,11 @@
 """Page 1: what it shows is cut to its room, and a full one is set in the smaller type."""
 
+from dataclasses import replace
+
 import pytest
 from sample_summary import FUNCTIONS, counted, passing_summary, sample_summary
 
-from analysis.report import InjectedDefect, render_report
+from analysis.report import InjectedDefect, PlanRemark, render_report
 from analysis.report.first_page import FUNCTION_CHARACTERS, MOST_FUNCTIONS, first_page
 
 CROWDED = '<section class="sheet crowded">'
@@ -42,11 +44,24 @@ def test_what_page_1_has_no_room_for_is_counted():
 
 @pytest.mark.parametrize("make", [passing_summary, sample_summary, lambda: with_functions(len(FUNCTIONS), "Trim")])
 def test_a_page_with_room_is_set_in_the_ordinary_type(make):
-    assert CROWDED not in render_report(make())
+    assert '<section class="sheet ordinary">' in render_report(make())
 
 
 def test_a_full_page_is_set_in_the_smaller_type():
     assert CROWDED in render_report(full_summary())
+
+
+def test_a_page_fuller_than_that_is_set_smaller_still():
+    full = full_summary()
+    lines = (PlanRemark(procedure="p", title="Panel dimming in fine steps: curve, ends, " * 2, remark="r"),)
+    fuller = replace(
+        full,
+        untested=lines,
+        remarks=lines,
+        configuration_differs="Roll trim: reported reversed, needed not reversed; " * 8,
+        configuration_found="1606, trim-reversal 0, dimming-selection 44" * 3,
+    )
+    assert '<section class="sheet packed">' in render_report(fuller)
 
 
 def test_a_run_without_limits_says_so():
