@@ -155,12 +155,14 @@ class Profile:
     def times_below(self, below_v: float) -> tuple[Disturbance, ...]:
         """Return how long one try stands at or below each `LEVEL_STEP_V` from its lowest to `below_v`, slopes and all.
 
+        So also at each of its own levels: a shot just above one may last as long as it.
         It bounds how hard a shot may be that still is no harder; open stretches count nothing.
         """
         course_v = np.sort(self.voltage_v(np.arange(0.0, self.duration_s, RECORDED_STEP_S)))
         if self.lowest_v > below_v:
             return ()
-        levels_v = np.arange(self.lowest_v, below_v + 1e-9, LEVEL_STEP_V)
+        stands_v = [s.voltage_v for s in self.segments if s.level and not s.open and s.voltage_v <= below_v]
+        levels_v = np.unique([*np.arange(self.lowest_v, below_v + 1e-9, LEVEL_STEP_V), *stands_v])
         counts = np.searchsorted(course_v, levels_v + 1e-9, side="right")
         return tuple(
             Disturbance(voltage_v=float(level_v), duration_s=float(n) * RECORDED_STEP_S)
