@@ -17,10 +17,12 @@ from plant_world import (
     dotterel_bench,
     dotterel_twin,
 )
+from synthetic_captures import setup_of
 
-from analysis.power import lead_resistance
-from analysis.uncertainty import bounded
+from analysis.power import lead_resistance, leads_agree
+from analysis.uncertainty import bounded, exact
 from instruments.simulated.plant import Plant
+from test_plans.bench_agreement import expected_leads
 
 OHM_PER_1000_FT = {10: 1.26, 12: 2.02, 14: 3.06}  # AC 43.13-1B, table 11-9
 WORKED = (
@@ -56,3 +58,21 @@ def test_a_lead_of_aircraft_wire_drops_what_the_circular_prints(gauge, length_ft
         bounded(supply_v, 0.01, "supply"), bounded(unit_v, 0.01, "unit"), bounded(flowing_a, 0.05, "shunt")
     )
     assert measured.value == pytest.approx(lead_ohm, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("temperature_c", "ratio"), [(40.0, 1.0786), (60.0, 1.1572), (70.0, 1.1965), (85.0, 1.2554), (105.0, 1.3340)]
+)
+def test_leads_as_warm_as_their_wire_may_get_are_still_the_sheets_and_twice_as_much_is_not(temperature_c, ratio):
+    # AC 43.13-1B, chapter 11: at T2 copper may be only L2 = L1 254.5 / (234.5 + T2) long, for its resistance has grown
+    warm = (234.5 + temperature_c) / 254.5
+    assert warm == pytest.approx(ratio, abs=5e-5)
+    facts, flowing = setup_of("bench-leads").bench, 10.0
+    cold_ohm = facts.lead_positive_ohm + facts.lead_negative_ohm
+
+    def agrees(times):
+        supply_v = bounded(14.0 + flowing * cold_ohm * times, 0.017, "supply")
+        return leads_agree(supply_v, bounded(14.0, 0.017, "pins"), exact(flowing), expected_leads(facts)).agrees
+
+    assert agrees(warm) is True
+    assert agrees(2.0) is False
