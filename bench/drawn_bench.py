@@ -4,10 +4,11 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
-from bench.sheets.bench_file import LOAD_DEFECTS, MOTOR_DEFECTS, TEXT_DEFECTS
+from bench.sheets.bench_file import FEED_DEFECTS, LOAD_DEFECTS, MOTOR_DEFECTS, TEXT_DEFECTS
 from bench.sheets.bench_sheet import BenchSheet, SignalWiring, SupplySheet
 from bench.sheets.signals import RECEIVE_LINE
 from bench.sheets.simulation_sheet import BenchDefect, BenchSimulation
+from bench.spoilt_feed import HARD_SEVERITY, spoilt_feed
 from instruments.simulated.draw import keyed_uniform
 from instruments.simulated.parameters import (
     AnalogInputParameters,
@@ -27,7 +28,6 @@ from test_plans.sheets import UnitSheet
 from test_plans.signals import AIRSPEED, AIRSPEED_TEXT
 
 LEAST_RATE_FACTOR = 0.01  # a line that stands still sends nothing, which is another defect
-HARD_SEVERITY = 0.5  # a defect that is there or not (a lead open, a line dead) is there from this severity on
 
 
 class _Errors:
@@ -208,8 +208,10 @@ def _motors(sheet: BenchSheet, errors: _Errors) -> dict[tuple[str, str], MotorPa
 
 def spoilt(bench: BenchParameters, sheet: BenchSheet, defect: BenchDefect, severity: float) -> BenchParameters:
     """Return the bench with one defect of its catalogue."""
-    if defect.kind in {"supply-limit", "sense-open"}:
+    if defect.kind in {"supply-limit", "sense-open", "sense-at-supply"}:
         return replace(bench, supply=_spoilt_supply(bench.supply, defect, severity))
+    if defect.kind in FEED_DEFECTS:
+        return spoilt_feed(bench, sheet, defect, severity)
     if defect.kind in TEXT_DEFECTS:
         return replace(bench, text_line=_spoilt_text_line(bench.text_line, defect, severity))
     if defect.kind in {"stimulus-dead", "channel-clipped", "frames-lost"}:
@@ -245,7 +247,7 @@ def _spoilt_motor(motor: MotorParameters, defect: BenchDefect, severity: float) 
 
 
 def _spoilt_supply(supply: SupplyParameters, defect: BenchDefect, severity: float) -> SupplyParameters:
-    if defect.kind == "sense-open":
+    if defect.kind in {"sense-open", "sense-at-supply"}:  # either way it regulates at its own terminals
         return replace(supply, sense_open=severity >= HARD_SEVERITY)
     return replace(supply, current_limit_cap_a=defect.value / severity if severity > 0.0 else math.inf)
 
@@ -264,6 +266,10 @@ def _spoilt_load(bench: BenchParameters, sheet: BenchSheet, defect: BenchDefect,
         return replace(bench, daq=replace(daq, digital_outputs=relays))
     if defect.kind == "load-dead":
         return replace(bench, electronic_load=replace(load, dead=hard))
+    if defect.kind == "load-weak":
+        return replace(bench, electronic_load=replace(load, least_ohm=load.least_ohm + severity * defect.value))
+    if defect.kind == "load-oscillates":
+        return replace(bench, electronic_load=replace(load, swings_by=min(1.0, severity * defect.value)))
     too_much = severity * defect.value
     drawn = (1.0 + load.current_gain_error) * (1.0 + too_much) - 1.0
     shown = (1.0 + load.current_reading_gain_error) / (1.0 + too_much) - 1.0

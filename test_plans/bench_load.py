@@ -20,7 +20,8 @@ from test_plans.sheets import ElectronicLoadFacts, Setup
 
 RATE_HZ = 2000.0
 PLUG = "plug"
-SIGNALS = ("unit.voltage", "unit.current.high")
+WIDE = "unit.current.high"
+SIGNALS = ("unit.voltage", WIDE)
 CAPTURE, REVERSED = "drawn", "reversed"
 STEP_S = 0.25
 ZERO_S = 0.25
@@ -31,6 +32,8 @@ RESISTANCE_OHM = 10.0
 LIMIT_A = 8.0
 METER_S = 0.1  # after a level was set its own meters are read
 NO_CURRENT_A = 0.0
+NOISE_TIMES = 4.0  # of the channel's own
+STEADY_PART = 0.01  # of the mean, rms
 
 
 class BenchLoad:
@@ -114,6 +117,7 @@ class BenchLoad:
         for id_, title, statement, wrong in (
             ("settings", "what is drawn against what was set", _levels_words(), _settings(record, facts, stretches)),
             ("meters", "its own meters against the shunt", "both show the same", _meters(record, facts, stretches)),
+            ("steady", "what it draws stands still", "no sample swings about the mean", _swings(record, stretches)),
         ):
             yield bench_observation(
                 f"bench-load.{id_}",
@@ -191,6 +195,17 @@ def _settings(record: Record, facts: ElectronicLoadFacts, stretches: Iterable[St
         if not agreement(difference(flowing, expected)):
             unit = {Drawn.CURRENT: "A", Drawn.POWER: "W", Drawn.RESISTANCE: "ohm"}[stretch.drawn]
             yield f"{flowing.value:.3f} A flow with {stretch.level:g} {unit} set, where {expected.value:.3f} A belong"
+
+
+def _swings(record: Record, stretches: Iterable[Stretch]) -> Iterator[str]:
+    """Yield where the current swings by more than its channel's noise: a mean hides a loop that oscillates."""
+    for stretch in stretches:
+        amps = record.samples(WIDE, stretch.from_s, stretch.to_s)
+        if record.capture is None or not amps.size:
+            continue
+        swing_a, mean_a = float(amps.std()), float(amps.mean())
+        if swing_a > NOISE_TIMES * record.capture.channels[WIDE].noise + STEADY_PART * mean_a:
+            yield f"{mean_a:.3f} A swing by {swing_a:.3f} A (rms)"
 
 
 def _meters(record: Record, facts: ElectronicLoadFacts, stretches: Iterable[Stretch]) -> Iterator[str]:

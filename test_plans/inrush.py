@@ -12,9 +12,11 @@ from collections.abc import Iterable
 import numpy as np
 
 from analysis.measurement import Curve, Doubt, Result
+from analysis.power import leads_agree
 from analysis.reading import at_channel
-from analysis.uncertainty import Estimate, bounded, combined, difference, ratio
+from analysis.uncertainty import Estimate, bounded, combined, difference, ratio, total
 from analysis.verdict import Cause
+from test_plans.bench_agreement import expected_leads
 from test_plans.conditions import bus_voltage_v, conforming_a, current_limit_a
 from test_plans.driving import READY_WAIT_S
 from test_plans.expected import reading, typical
@@ -36,6 +38,12 @@ EMPTY_V = 1.0
 CONDITION = "power-up"
 CAPTURE = "switch-on"
 LIMIT = "input-capacitance"
+AT_SUPPLY = "supply.voltage"
+SIGNALS = ("unit.voltage", AT_SUPPLY, CURRENT)
+LATE_S = 0.0005  # after what the bench sheet says: a bus switch later than that cuts the window short
+FLOWS_A = 0.5  # through a path that has made
+APART = 3  # samples without current, after which more flows than noise could show
+CHARGES_S = 0.002  # with that much current that the drop of the path shows
 PLOTTED_S = 0.010
 PLOTTED_POINTS = 300
 
@@ -66,11 +74,11 @@ class Inrush:
             captures=(
                 CaptureNeed(
                     name=CAPTURE,
-                    signals=("unit.voltage", CURRENT),
+                    signals=SIGNALS,
                     lines=watched_lines(setup.unit),
                     sample_rate_hz=RATE_HZ,
                     duration_s=_duration_s(),
-                    highest_v={"unit.voltage": volts, CURRENT: _peak_a(setup)},
+                    highest_v={"unit.voltage": volts, AT_SUPPLY: volts, CURRENT: _peak_a(setup)},
                 ),
             ),
             highest_voltage_v=volts,
@@ -93,9 +101,7 @@ class Inrush:
         rig.set_output(True)
         rig.hold_contactor()
         rig.wait(0.2)
-        with rig.capture(
-            CAPTURE, ("unit.voltage", CURRENT), sample_rate_hz=RATE_HZ, lines=watched_lines(setup.unit)
-        ) as session:
+        with rig.capture(CAPTURE, SIGNALS, sample_rate_hz=RATE_HZ, lines=watched_lines(setup.unit)) as session:
             session.switch_bus(SupplyPath.HARD, at_s=CLOSE_S)
             session.wait_until(_duration_s())
         rig.connect(SupplyPath.RUN)
@@ -113,7 +119,8 @@ class Inrush:
         closed_s = _closed_s(record)
         charge = _charge(record, closed_s)
         rise = _rise(record, closed_s)
-        capacitance = doubted(ratio(charge, rise), *_doubts(record, closed_s))
+        doubts = (*_switch_doubts(record, setup, closed_s), *_doubts(record, closed_s))
+        capacitance = doubted(ratio(charge, rise), *_settled(doubts))
         peak_a = float(record.samples(CURRENT, closed_s, closed_s + WINDOW_S).max(initial=0.0))
         yield capacitance.measurement(
             id="inrush.capacitance",
@@ -188,6 +195,46 @@ def _doubts(record: Record, closed_s: float) -> tuple[Doubt, ...]:
         reason = f"{record.name}: the supply limited at {record.setting('current_limit_a'):.1f} A"
         found.append(Doubt(reason=reason, cause=Cause.BENCH, next_step="give the step a higher current-limit"))
     return tuple(dict.fromkeys(found))
+
+
+def _switch_doubts(record: Record, setup: Setup, closed_s: float) -> tuple[Doubt, ...]:
+    """Return the bench's doubts about its own bus switch: late, coming apart again, or of another resistance.
+
+    What drops between the supply's terminals and the pins against the current through it tells the path's resistance,
+    whatever the unit draws.
+    """
+    amps = record.samples(CURRENT, closed_s, closed_s + WINDOW_S)
+    if record.capture is None or not amps.size or not record.holds(AT_SUPPLY):
+        return ()
+    rate_hz, facts = record.capture.sample_rate_hz, setup.bench
+    found = []
+    flows = np.flatnonzero(amps > FLOWS_A)
+    late_s = float(flows[0]) / rate_hz if flows.size else 0.0
+    if late_s > facts.switch_break_s + LATE_S:
+        found.append(f"the bus switch made {1e3 * late_s:.1f} ms after it was told to")
+    if any(amps[at : at + APART].max() > 2.0 * FLOWS_A for at in flows[1:][np.diff(flows) > APART]):
+        found.append("the bus switch came apart again after it had made")
+    elif not found:
+        begin_s = closed_s + late_s
+        supply, pins, current = (
+            record.mean(signal, begin_s, begin_s + CHARGES_S) for signal in (AT_SUPPLY, "unit.voltage", CURRENT)
+        )
+        hard_ohm = facts.path_resistance_ohm.get(SupplyPath.HARD.value, 0.0)
+        tolerance_ohm = facts.path_resistance_bound.get(SupplyPath.HARD.value, 0.0) * hard_ohm
+        path = total(expected_leads(facts), bounded(hard_ohm, tolerance_ohm, f"path {SupplyPath.HARD.value}"))
+        if leads_agree(supply, pins, current, path).agrees is False:
+            found.append(
+                f"{supply.value - pins.value:.2f} V drop over the path at {current.value:.2f} A, "
+                f"{current.value * path.value:.2f} V belong to its {path.value:.3f} ohm"
+            )
+    step = "check the bus switch and the resistor of its hard path"
+    return tuple(Doubt(reason=f"{record.name}: {said}", cause=Cause.BENCH, next_step=step) for said in found)
+
+
+def _settled(doubts: tuple[Doubt, ...]) -> tuple[Doubt, ...]:
+    """Return only the bench's doubts where it has any: what a bad switch leaves open is no riddle any more."""
+    of_bench = tuple(doubt for doubt in doubts if doubt.cause is Cause.BENCH)
+    return of_bench or doubts
 
 
 def _picture(record: Record, setup: Setup, closed_s: float) -> Curve:

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from test_plans.bench_checks import BenchCheck
+from test_plans.bench_dip_source import BenchDipSource
 from test_plans.bench_leads import BenchLeads
 from test_plans.bench_load import BenchLoad
 from test_plans.bus_ramp import BusRamp
@@ -67,6 +68,7 @@ from test_plans.unpowered import Unpowered
 _ALL: tuple[Procedure, ...] = (
     BenchCheck(),
     BenchLoad(),
+    BenchDipSource(),
     BenchLeads(),
     Unpowered(),
     HoldUpBackFeed(),

@@ -1,5 +1,7 @@
 """Shipped sheets with a few words changed, written where a loader can find them."""
 
+import json
+import re
 from functools import cache
 from importlib.resources import files
 
@@ -14,7 +16,7 @@ FOLDERS = {
     "bench": files("bench") / "benches" / "simulated.toml",
 }
 
-__all__ = ["FOLDERS", "PROCEDURES", "changed", "dotterel", "problems_of"]
+__all__ = ["FOLDERS", "PROCEDURES", "changed", "dotterel", "engine_starts", "problems_of"]
 
 
 @cache
@@ -48,3 +50,16 @@ def problems_of(load, *arguments):
         caught = error
     assert caught is not None, "nothing was refused"
     return [f"{problem.key}: {problem.what}; {problem.mend}" for problem in caught.problems]
+
+
+def engine_starts(folder, *profiles):
+    """Return the path of plan `brownout` with an engine start of these profiles only.
+
+    The step that proves the dip source ahead of it is left out, so that the shots have to tell by themselves.
+    """
+    text = (files("test_plans") / "plans" / "brownout.toml").read_text(encoding="utf-8")
+    text = re.sub(r"profiles = \[[^]]*\]", f"profiles = {json.dumps(profiles)}", text)
+    text = re.sub(r'\[\[steps\]\]\nprocedure = "bench-dip-source"\n.*?\n\n', "", text, flags=re.DOTALL)
+    path = folder / "starts.toml"
+    path.write_text(text.replace('"bench-dip-source", ', ""), encoding="utf-8")
+    return path

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from bench.errors import Problem
 from bench.sheets.bench_file import (
     MOTOR_DEFECTS,
+    SOURCE_DEFECTS,
+    SWITCH_DEFECTS,
     TEXT_DEFECTS,
     AdapterTable,
     BenchDefectTable,
@@ -19,7 +21,7 @@ from bench.sheets.signals import BENCH_NODES, GROUND, LINES, PLUG, ExpectedSigna
 from bench.sheets.source import join_key
 from bench.sheets.units import RESISTANCE, SAMPLE_RATE, VOLTAGE, format_quantity, read_quantity
 from test_plans.registry import PROCEDURES
-from test_plans.rig import SupplyPath
+from test_plans.rig import Source, SupplyPath
 from test_plans.sheets import UnitSheet
 from test_plans.signals import AIRSPEED, AIRSPEED_TEXT, MOTOR
 
@@ -412,7 +414,16 @@ def _driven_pins(adapter: AdapterTable, here: str) -> Iterator[tuple[str, str]]:
 
 def targets(bench: BenchFile, kind: str) -> frozenset[str]:
     """Return what a kind of bench defect can spoil, on any adapter: one model's names need not be another's."""
+    if kind in SOURCE_DEFECTS:
+        return frozenset(sources(bench))
+    if kind in SWITCH_DEFECTS:
+        return frozenset(bench.paths)
     return frozenset(name for adapter in bench.adapters.values() for name in _spoilable(adapter, kind))
+
+
+def sources(bench: BenchFile) -> tuple[str, ...]:
+    """Return what a bench's sources are called where a defect names one."""
+    return (Source.SUPPLY.value, *((Source.DIP_SOURCE.value,) if bench.dip_source is not None else ()))
 
 
 def _spoilable(adapter: AdapterTable, kind: str) -> Iterable[str]:
@@ -460,12 +471,27 @@ _NEEDED = {
     "text-rate": {"target", "part"},
     "load-off": {"part"},
     "load-wire-open": {"target"},
+    "load-weak": {"resistance"},
+    "load-oscillates": {"part"},
+    "source-slow": {"target", "part"},
+    "source-sinks-nothing": {"target"},
+    "source-off": {"target", "voltage"},
+    "source-resistance": {"target", "resistance"},
+    "source-folds-back": {"target", "part"},
+    "switch-resistance": {"target", "resistance"},
+    "switch-dead": {"target"},
+    "switch-welded": {"target"},
+    "switch-late": {"time"},
+    "switch-bounces": {"time"},
+    "contactor-chatters": {"time"},
+    "clamp-open": {"current"},
 }
+_SIDES = ("target", "current", "part", "voltage", "resistance", "time")
 
 
 def _bench_defect(bench: BenchFile, entry: BenchDefectTable, key: str, file: str) -> Iterator[Problem]:
     needed = _NEEDED.get(entry.kind, set())
-    given = {side for side in ("target", "current", "part") if getattr(entry, side) is not None}
+    given = {side for side in _SIDES if getattr(entry, side) is not None}
     for side in sorted(needed - given):
         yield Problem(file, f"{key}.{side}", "is missing", f"add it: {entry.kind} needs it")
     for side in sorted(given - needed):

@@ -30,6 +30,7 @@ from bench.sheets.fields import (
     PositiveVolts,
     PositiveWatts,
     ShuntScale,
+    SignedVolts,
     Table,
     Title,
     Volts,
@@ -41,7 +42,11 @@ SignalName = Annotated[str, Field(min_length=1, max_length=60)]
 NodeName = Annotated[str, Field(min_length=1, max_length=20)]
 MOTOR_DEFECTS = ("motor-resistance", "motor-seized", "motor-open")
 TEXT_DEFECTS = ("text-dead", "text-rate")  # of the line that carries airspeed as text
-LOAD_DEFECTS = ("load-dead", "load-off", "load-wire-open")  # of the electronic load
+LOAD_DEFECTS = ("load-dead", "load-off", "load-weak", "load-oscillates", "load-wire-open")  # of the electronic load
+SOURCE_DEFECTS = ("source-slow", "source-sinks-nothing", "source-off", "source-resistance", "source-folds-back")
+SWITCH_DEFECTS = ("switch-resistance", "switch-dead", "switch-welded")  # of one position of the bus switch
+PATH_DEFECTS = ("switch-late", "switch-bounces", "contactor-chatters", "clamp-open")
+FEED_DEFECTS = (*SOURCE_DEFECTS, *SWITCH_DEFECTS, *PATH_DEFECTS)  # of all that feeds the unit
 Bit = Annotated[int, Field(ge=0, le=15)]
 Header = Annotated[str, Field(pattern=r"^[A-Z]{1,12}(:[A-Z]{1,12})*$", max_length=40)]  # of a SCPI command, short form
 
@@ -273,17 +278,24 @@ class BenchDefectTable(Table):
     kind: Literal[  # type: ignore[valid-type]
         "supply-limit",
         "sense-open",
+        "sense-at-supply",
         "stimulus-dead",
         "channel-clipped",
         "frames-lost",
         *MOTOR_DEFECTS,
         *LOAD_DEFECTS,
         *TEXT_DEFECTS,
+        *FEED_DEFECTS,
     ]
     findings: Annotated[tuple[FindingPattern, ...], Field(min_length=1)]  # that end inconclusive, the bench's
     target: SignalName | None = None
-    current: PositiveAmperes | None = None  # of `supply-limit`
-    part: Fraction | None = None  # of range, frames, the motor's resistance or the bit rate; drawn too much
+    current: PositiveAmperes | None = None  # of `supply-limit`; of `clamp-open`, what a stopping motor gives back
+    part: Fraction | None = (
+        None  # of range, frames, slew, limit, motor's resistance, bit rate; drawn too much, or swing
+    )
+    voltage: SignedVolts | None = None  # of `source-off`
+    resistance: PositiveOhms | None = None  # more than there ought to be; of `load-weak` the least it has
+    time: PositiveSeconds | None = None  # of `switch-late`, `switch-bounces` and `contactor-chatters`
 
 
 class BenchSimulationTable(Table):

@@ -2,8 +2,16 @@
 
 import math
 
-from bench.sheets.bench_check import motor_outputs
-from bench.sheets.bench_file import AdapterTable, BenchFile, LoadTable, MotorTable, SignalTable, SupplyTable
+from bench.sheets.bench_check import motor_outputs, sources
+from bench.sheets.bench_file import (
+    AdapterTable,
+    BenchDefectTable,
+    BenchFile,
+    LoadTable,
+    MotorTable,
+    SignalTable,
+    SupplyTable,
+)
 from bench.sheets.bench_sheet import (
     BenchSheet,
     BusSheet,
@@ -73,6 +81,7 @@ def to_bench_simulation(bench: BenchFile, model: str) -> BenchSimulation | None:
     adapter = bench.adapters[model]
     wired = {*adapter.signals, *adapter.stimuli, *motor_outputs(adapter), *adapter.electronic_load}
     wired |= {AIRSPEED_TEXT} if adapter.text is not None else set()
+    wired |= {*sources(bench), *bench.paths}
     table = bench.simulation
     if table is None:
         return None
@@ -86,13 +95,18 @@ def to_bench_simulation(bench: BenchFile, model: str) -> BenchSimulation | None:
                 title=entry.title,
                 kind=entry.kind,
                 target=entry.target or "",
-                value=entry.current if entry.current is not None else entry.part if entry.part is not None else 1.0,
+                value=_defect_value(entry),
                 findings=entry.findings,
             )
             for entry in table.defects
             if entry.target is None or entry.target in wired
         ),
     )
+
+
+def _defect_value(entry: BenchDefectTable) -> float:
+    figures = (entry.current, entry.part, entry.voltage, entry.resistance, entry.time)
+    return next((figure for figure in figures if figure is not None), 1.0)
 
 
 def _supply(table: SupplyTable) -> SupplySheet:

@@ -38,8 +38,8 @@ class BenchDefect:
     id: str
     title: str
     kind: str  # as `BenchDefectTable` lists them
-    target: str  # stimulus, signal, line or output; "" where there is one only
-    value: float  # A for `supply-limit`, else a fraction
+    target: str  # stimulus, signal, line, output, source or position of the bus switch; "" where there is one only
+    value: float  # A, V, ohm, s or a fraction, as its kind has it
     findings: tuple[str, ...]  # that end inconclusive by it, the bench's: ids, * for any text
 
 

@@ -23,6 +23,7 @@ LEAST_V = 0.05  # from here on there is something to draw from
 REVERSED_V = 0.5
 OVERLOAD = 1.1  # times its rating: protection trips
 SAME_OHM = 1e-9  # relative: less is no change
+SWING_NS = 2_500_000  # half a period of a loop that oscillates: 200 Hz
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +101,9 @@ class LoadStage:
         return volts * (1.0 + parameters.voltage_reading_gain_error) + parameters.voltage_reading_offset_v
 
     def read_current_a(self) -> float:
-        """Return what its meter shows, the mean where the output is pulsed."""
+        """Return what its meter shows, the mean where the output is pulsed or its own loop oscillates."""
         parameters, feed = self.parameters, self._feed()
-        amps = _current_a(feed, self._ohm) * feed.duty
+        amps = _current_a(feed, self._drawing(feed, 0.0) if parameters.swings_by > 0.0 else self._ohm) * feed.duty
         return amps * (1.0 + parameters.current_reading_gain_error) + parameters.current_reading_offset_a
 
     def reversed(self) -> bool:
@@ -139,6 +140,8 @@ class LoadStage:
         worth_looking = wanted_a > 0.0 or feed.voltage_v < LEAST_V  # from nothing it may come up
         if self.input_on and (self._drawn_a != wanted_a or (worth_looking and self._restless())):
             self._alarm.set(now_ns + LOOK_NS)
+        elif self.input_on and self.parameters.swings_by > 0.0:
+            self._alarm.set((now_ns // SWING_NS + 1) * SWING_NS)
 
     def _wanted_a(self, feed: Feed) -> float:
         """Return what it draws once the slew is over."""
@@ -155,10 +158,13 @@ class LoadStage:
         return min(max(wanted_a, 0.0), most_a)
 
     def _resistance(self, feed: Feed) -> float:
-        """Return the resistor that draws the present current."""
-        if self._drawn_a <= 0.0:
-            return math.inf
-        return max(feed.voltage_v / self._drawn_a - feed.ohm, self.parameters.least_ohm)
+        """Return the resistor that draws the present current, or of a loop that oscillates more and less in turn."""
+        upwards = self._agenda.now_ns // SWING_NS % 2 == 0
+        return self._drawing(feed, self.parameters.swings_by if upwards else -self.parameters.swings_by)
+
+    def _drawing(self, feed: Feed, swing: float) -> float:
+        amps = self._drawn_a * (1.0 + swing)
+        return max(feed.voltage_v / amps - feed.ohm, self.parameters.least_ohm) if amps > 0.0 else math.inf
 
     def _protect(self, feed: Feed) -> None:
         parameters, amps = self.parameters, self._drawn_a

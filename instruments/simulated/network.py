@@ -135,6 +135,7 @@ class InputNetwork:
         self._ground_ohm = 0.0
         self._unit_current_a = 0.0
         self._unit_conductance_s = 0.0
+        self._given_back_a = 0.0
         self._bench_conductance_s = 1.0 / path.bleed_ohm
         self._fed_current_a = self._fed_conductance_s = 0.0
         self._power_w = 0.0
@@ -200,6 +201,8 @@ class InputNetwork:
         as_it_is = (self._closed, self._series_ohm, self._sense_at_pins, self._bench_conductance_s)
         if wanted != as_it_is or source is not self._source:
             voltage_v = self.voltage_v()
+            if source is not self._source:
+                self._source.note_regulating()
             self._source = source
             self._closed, self._series_ohm, self._sense_at_pins, self._bench_conductance_s = wanted
             self._begin(voltage_v)
@@ -226,6 +229,12 @@ class InputNetwork:
         """Set what reaches the bus through the unit from a source of the bench: a current, less a conductance."""
         if (current_a, conductance_s) != (self._fed_current_a, self._fed_conductance_s):
             self._fed_current_a, self._fed_conductance_s = current_a, conductance_s
+            self.renew()
+
+    def give_back(self, current_a: float) -> None:
+        """Have so much current come back from the unit's side, whatever it draws besides."""
+        if current_a != self._given_back_a:
+            self._given_back_a = current_a
             self.renew()
 
     def set_power_load(self, power_w: float) -> None:
@@ -275,8 +284,8 @@ class InputNetwork:
             terminal = _reference(self._supply) if self._supply.output_on else _NOTHING
         self._segment = Segment(now_ns, voltage, current, terminal, self._ground_ohm)
         self.history.put(now_ns, self._segment)
-        if self._mode is Mode.LIMIT:
-            supply.note_limiting()
+        if self._mode is not Mode.LIMIT:
+            supply.note_regulating()
         self._plan_end(free, driven)
         if self.on_change is not None:
             self.on_change()
@@ -293,7 +302,8 @@ class InputNetwork:
         # Regulated and limited agree at the bound, so within the rounding to 1 ns the direction decides.
         doubt_a = min(1e-3, 1e-9 + 2e-9 * abs(rate_a_per_s))
         if start_a > limit_a + (doubt_a if rate_a_per_s <= 0.0 else -doubt_a):
-            self._mode, held_a = Mode.LIMIT, limit_a
+            supply.note_limiting()
+            self._mode, held_a = Mode.LIMIT, supply.current_limit_a
         elif start_a < -sink_a - (doubt_a if rate_a_per_s >= 0.0 else -doubt_a):
             self._mode, held_a = Mode.SINK, -sink_a
         else:
@@ -324,7 +334,7 @@ class InputNetwork:
         return _with_swing(level, slope, voltage_v, self._capacitance_f / total_s)
 
     def _drawn_current_a(self) -> float:
-        return self._unit_current_a + self._power_current_a - self._fed_current_a
+        return self._unit_current_a + self._power_current_a - self._fed_current_a - self._given_back_a
 
     def _drawn_conductance_s(self) -> float:
         return (

@@ -26,6 +26,7 @@ class SupplyParameters:
     current_reading_offset_a: float = 0.0
     current_limit_cap_a: float = math.inf  # defect: limits here whatever is set (and reads back what was set)
     sense_open: bool = False  # defect: regulates at its own terminals
+    folds_back_to: float = 1.0  # defect: once it limits, it limits at this part until it regulates again
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +38,9 @@ class PathParameters:
     series_ohm: Mapping[str, float]  # bus-switch position -> extra series resistance; `open` is always there
     bleed_ohm: float  # on the contactor's rest contact, across the unit's side
     break_s: float = 0.0  # of the bus switch, from one position let go to the next one made
+    bounce_s: float = 0.0  # defect: a position just made comes apart for so long, three times
+    chatter_s: float = 0.0  # defect: the contactor lets go for so long every now and then
+    given_back_a: float = 0.0  # defect: what a motor that stops gives back, its clamp missing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,15 +87,17 @@ class DigitalOutputParameters:
     """What a digital output does when on.
 
     Actions: `press` (close pin `target` to ground; `dead` is a defect: never closes), `arm`, `path` (bus
-    switch to position `target`; none on is open), `load` (put `target`'s load to `position`; none on is open),
-    `feed` (connect pin `target` to the bus through its resistor), `draw` (connect the electronic load to `target`;
-    `dead` is a defect: never does), `reverse` (exchange its leads), `brake` (hold the rotor of `target`'s motor).
+    switch to position `target`; none on is open; defects: `dead` never closes, `welded` never opens), `load` (put
+    `target`'s load to `position`; none on is open), `feed` (connect pin `target` to the bus through its resistor),
+    `draw` (connect the electronic load to `target`; `dead` is a defect: never does), `reverse` (exchange its leads),
+    `brake` (hold the rotor of `target`'s motor).
     """
 
     action: str
     target: str = ""
     position: str = ""
     dead: bool = False
+    welded: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +165,7 @@ class ElectronicLoadParameters:
     current_reading_gain_error: float = 0.0
     current_reading_offset_a: float = 0.0
     dead: bool = False  # defect: draws nothing, whatever it is told
+    swings_by: float = 0.0  # defect: its loop oscillates by this part of its current, up and down
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

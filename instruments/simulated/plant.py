@@ -10,6 +10,7 @@ DAQ applies `clip_fraction`), coupling between inputs, their input resistance an
 
 import math
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -32,6 +33,7 @@ from instruments.simulated.twin import PowerState, Twin
 Node = Callable[[Window], Values]
 
 FORGET_PERIOD_NS = 1_000_000_000
+GIVES_BACK_NS = 5_000_000  # a motor that stops, where no clamp takes it
 
 
 class Plant:
@@ -67,6 +69,9 @@ class Plant:
         )
         self._text = TextLine(self._agenda, bench.text_line, twin.airspeed.bit_rate)
         self._text.on_text = self.twin.receive_text
+        self._driving: set[str] = set()  # motors
+        if bench.path.given_back_a > 0.0:
+            self.twin.outputs.on_bridge = self._give_back
         self._relays.on_path = self._connect
         self._relays.on_load = self._loads_changed
         self._relays.on_press = self._pins.press
@@ -270,6 +275,17 @@ class Plant:
             from_dip_source=self._relays.path_is_dip_source(),
         )
 
+    def _give_back(self) -> None:
+        """Have a motor that its bridge no longer drives give current back to the bus for a while."""
+        bridges = self.twin.outputs.bridges
+        driving = {
+            name for name, bridge in bridges.items() if bridge.terminals.direction and self._relays.on_motor(name)
+        }
+        stopped, self._driving = self._driving - driving, driving
+        if stopped:
+            self._agenda.at(self.now_ns, Order.BENCH, partial(self._network.give_back, self.bench.path.given_back_a))
+            self._agenda.at(self.now_ns + GIVES_BACK_NS, Order.BENCH, partial(self._network.give_back, 0.0))
+
     def _electronic_load(self) -> LoadStage | None:
         """Return the electronic load, woken by whatever may move what it hangs on; None where the bench has none."""
         if self.bench.electronic_load is None:
@@ -282,7 +298,7 @@ class Plant:
             restless=self._load_restless,
         )
         self._network.on_change = _both(self._network.on_change, stage.wake)
-        self.twin.outputs.on_bridge = stage.wake
+        self.twin.outputs.on_bridge = _both(self.twin.outputs.on_bridge, stage.wake)
         for converter in self.twin.hold_ups:
             converter.on_change = stage.wake
         self._relays.on_load = _both(self._relays.on_load, stage.wake)

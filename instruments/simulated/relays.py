@@ -1,6 +1,7 @@
 """The bench's relays as its digital outputs work them: bus switch, load resistors, arm relay, switch contacts.
 
 Relays that are on together stand in parallel; none on is open. The bus switch breaks at once and makes a little later.
+Welded to the supply it keeps the unit there: the dip source, which sinks little, does not move the bus against it.
 Not modelled: travel of any other relay (it is where it was sent), bounce, contact resistance beyond the sheet's.
 """
 
@@ -17,6 +18,8 @@ DIP_SOURCE = "dip source"
 PLUG = "plug"
 GROUND = "ground"  # the load at the channel between the ground pins
 LINES = "lines"  # the loads of all stimulus pins, on one relay
+BOUNCES = 3
+CHATTER_NS = 700_000_000  # from one lapse of a chattering contactor to the next
 
 
 class Relays:
@@ -35,6 +38,9 @@ class Relays:
         self._agenda = agenda
         self._on: dict[int, DigitalOutputParameters] = {}
         self._making: dict[int, int] = {}  # output of a bus-switch position under way -> when it makes, in ns
+        self._apart: set[int] = set()  # outputs of bus-switch positions that bounce open now
+        self._lapsed = False  # the contactor has let go by itself
+        self._chattering = False
 
     @property
     def armed(self) -> bool:
@@ -44,12 +50,12 @@ class Relays:
     @property
     def contactor_closed(self) -> bool:
         """Whether the watchdog is held and the bus switch is at any position but open."""
-        return self.watchdog and bool(self._positions())
+        return self.contactor_held and bool(self._positions())
 
     @property
     def contactor_held(self) -> bool:
         """Whether the contactor stands at the supply's side; at rest it puts the bleed across the unit's."""
-        return self.watchdog
+        return self.watchdog and not self._lapsed
 
     def path_ohm(self) -> float:
         """Return the bus switch's series resistance; infinite when open."""
@@ -60,8 +66,9 @@ class Relays:
         return self._positions() == [RUN]
 
     def path_is_dip_source(self) -> bool:
-        """Say whether the bus switch is at the dip source."""
-        return DIP_SOURCE in self._positions()
+        """Say whether the bus switch is at the dip source, and the supply not connected beside it."""
+        positions = self._positions()
+        return DIP_SOURCE in positions and RUN not in positions
 
     def load_ohm(self, output: str) -> float:
         """Return the resistance switched to an output (or `plug`); infinite when open. The arm relay is not in it.
@@ -120,7 +127,24 @@ class Relays:
         """Hold or let go the contactor."""
         if on != self.watchdog:
             self.watchdog = on
+            if on and self._bench.path.chatter_s > 0.0 and not self._chattering:
+                self._chattering = True
+                self._agenda.at(self._agenda.now_ns + CHATTER_NS, Order.BENCH, self._lapse)
             _call(self.on_path)
+
+    def _lapse(self) -> None:
+        """Have a chattering contactor let go for a moment, and again later for as long as it is held."""
+        self._lapsed, self._chattering = False, self.watchdog
+        if self.watchdog:
+            self._lapsed = True
+            back_ns = self._agenda.now_ns + to_ns(self._bench.path.chatter_s)
+            self._agenda.at(back_ns, Order.BENCH, self._come_back)
+            self._agenda.at(back_ns + CHATTER_NS, Order.BENCH, self._lapse)
+            _call(self.on_path)
+
+    def _come_back(self) -> None:
+        self._lapsed = False
+        _call(self.on_path)
 
     def set_output(self, output: int, on: bool) -> None:
         """Switch one digital output.
@@ -132,6 +156,8 @@ class Relays:
         if relay is None:
             raise ValueError(f"plant: no digital output {output} is wired. Check the bench sheet.")
         if on == (output in self._on or output in self._making):
+            return
+        if relay.action == "path" and ((on and relay.dead) or (not on and relay.welded)):
             return
         if on and relay.action == "path" and self._bench.path.break_s > 0.0:
             self._begin_to_make(output)
@@ -168,6 +194,16 @@ class Relays:
         if self._making.get(output) == made_ns:
             del self._making[output]
             self._switch(output, self._bench.daq.digital_outputs[output], on=True)
+            bounce_ns = to_ns(self._bench.path.bounce_s)
+            for place in range(2 * BOUNCES if bounce_ns else 0):
+                at_ns = made_ns + (place + 1) * bounce_ns
+                self._agenda.at(at_ns, Order.BENCH, partial(self._bounce, output, apart=place % 2 == 0))
+
+    def _bounce(self, output: int, *, apart: bool) -> None:
+        self._apart.discard(output)
+        if apart and output in self._on:
+            self._apart.add(output)
+        _call(self.on_path)
 
     def _loads(self, output: str) -> list[str]:
         positions = self._bench.loads_ohm.get(output, {})
@@ -178,7 +214,9 @@ class Relays:
         ]
 
     def _positions(self) -> list[str]:
-        return [relay.target for relay in self._on.values() if relay.action == "path"]
+        return [
+            relay.target for output, relay in self._on.items() if relay.action == "path" and output not in self._apart
+        ]
 
 
 def _parallel(resistances_ohm: Iterable[float]) -> float:

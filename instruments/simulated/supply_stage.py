@@ -52,6 +52,7 @@ class SupplyStage:
         self._agenda = agenda
         self._circuit: Circuit | None = None
         self._limited = False
+        self._folded_back = False
         self._start_ns = 0
         self._start_v = 0.0
         self._slope_v_per_s = 0.0
@@ -66,7 +67,8 @@ class SupplyStage:
     @property
     def current_limit_a(self) -> float:
         """The limit that acts, whatever was set."""
-        return min(self.current_setting_a, self.parameters.current_limit_cap_a, self.parameters.max_current_a)
+        part = self.parameters.folds_back_to if self._folded_back else 1.0
+        return part * min(self.current_setting_a, self.parameters.current_limit_cap_a, self.parameters.max_current_a)
 
     def set_voltage(self, voltage_v: float) -> None:
         """Let the reference slew to the new set point."""
@@ -140,8 +142,13 @@ class SupplyStage:
         return limited
 
     def note_limiting(self) -> None:
-        """Latch that it limited; called by the circuit."""
+        """Latch that it limited; called by the circuit. One that folds back limits at less from here on."""
         self._limited = True
+        self._folded_back = True
+
+    def note_regulating(self) -> None:
+        """Take note that it regulates its voltage again, or is off; called by the circuit."""
+        self._folded_back = False
 
     def trip(self) -> None:
         """Switch off by over-voltage protection; called by the circuit."""

@@ -244,6 +244,13 @@ INPUT_8 = '"discrete-2.voltage" = { input = 8, range = "10 V", probe = "volts", 
             "digital output 71 is already that of adapters.dotterel-6.loads.pi",
         ),
         (('target = "pitch"\n', 'target = "flap"\n'), 'there is no "flap"'),
+        (
+            ('target = "supply"\npart = "1 %"', 'target = "suply"\npart = "1 %"'),
+            'there is no "suply"; did you mean "supply"?',
+        ),
+        (('target = "0.5 ohm"', 'target = "5 ohm"'), '.target: there is no "5 ohm"; did you mean "0.5 ohm"?'),
+        (('target = "dip source"\nvoltage', "voltage"), ".target: is missing; add it: source-off needs it"),
+        (('time = "4 ms"', 'part = "4 %"'), ".time: is missing; add it: switch-late needs it"),
         (("simulated = true", "simulated = false"), "simulation: stands in the sheet of a real bench"),
     ],
     ids=lambda value: value[-50:] if isinstance(value, str) else "",
@@ -273,7 +280,7 @@ def test_wires_to_an_electronic_load_that_is_not_there_are_told(tmp_path):
     load = shipped[shipped.index("[electronic-load]") : shipped.index("[bus]")]
     problems = refused(tmp_path, (load, ""))
     assert any("electronic-load: is missing; add it: adapters.dotterel-6.electronic-load" in line for line in problems)
-    assert sum("the bench has no electronic load; take it out" in line for line in problems) == 3
+    assert sum("the bench has no electronic load; take it out" in line for line in problems) == 5
 
 
 def test_all_faults_come_at_once(tmp_path):

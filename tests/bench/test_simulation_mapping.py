@@ -125,6 +125,11 @@ BENCH_DEFECTS = (
     *("supply-limit-low", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost"),
     *("motor-wrong", "motor-seized", "motor-open"),
     *("load-dead", "load-off", "load-wire-open"),
+    *("sense-at-supply", "supply-limit-short", "supply-slow", "supply-sinks-nothing", "supply-off", "supply-soft"),
+    *("supply-folds-back", "dip-source-slow", "dip-source-sinks-nothing", "dip-source-high", "dip-source-low"),
+    *("dip-source-soft", "run-contact-worn", "dip-contact-worn", "hard-path-worn", "bus-switch-late"),
+    *("bus-switch-bounces", "run-contact-welded", "run-contact-dead", "dip-contact-dead", "dip-contact-welded"),
+    *("contactor-chatters", "clamp-open", "load-weak", "load-oscillates"),
 )
 
 
@@ -296,6 +301,60 @@ def test_bench_defects_spoil_the_bench(sheets):
     assert 1.0 + off.current_gain_error == pytest.approx(1.05 * (1.0 + healthy.current_gain_error))
     shown = [(1.0 + load.current_gain_error) * (1.0 + load.current_reading_gain_error) for load in (healthy, off)]
     assert shown[0] == pytest.approx(shown[1])  # its own meter shows what it did before
+
+
+FEED = {  # defect: where it shows, and by how much at severity 1
+    "supply-slow": ("supply.slew_down_v_per_s", lambda was: 0.01 * was),
+    "supply-sinks-nothing": ("supply.sink_current_a", lambda _: 0.0),
+    "supply-off": ("supply.set_offset_v", lambda was: was - 0.5),
+    "supply-soft": ("supply.source_resistance_ohm", lambda was: was + 0.2),
+    "supply-folds-back": ("supply.folds_back_to", lambda _: 0.05),
+    "dip-source-slow": ("dip_source.slew_up_v_per_s", lambda was: 0.05 * was),
+    "dip-source-sinks-nothing": ("dip_source.sink_current_a", lambda _: 0.0),
+    "dip-source-high": ("dip_source.voltage_reading_offset_v", lambda was: was - 0.3),
+    "dip-source-low": ("dip_source.set_offset_v", lambda was: was - 0.6),
+    "dip-source-soft": ("dip_source.source_resistance_ohm", lambda was: was + 0.5),
+    "bus-switch-late": ("path.break_s", lambda was: was + 0.004),
+    "bus-switch-bounces": ("path.bounce_s", lambda _: 0.001),
+    "contactor-chatters": ("path.chatter_s", lambda _: 0.008),
+    "clamp-open": ("path.given_back_a", lambda _: 8.0),
+    "load-weak": ("electronic_load.least_ohm", lambda was: was + 10.0),
+    "load-oscillates": ("electronic_load.swings_by", lambda _: 0.2),
+}
+
+
+@pytest.mark.parametrize("defect", FEED)
+def test_a_defect_of_what_feeds_the_unit_spoils_one_thing(sheets, defect):
+    where, expected = FEED[defect]
+    part, name = where.split(".")
+    was, spoilt = (getattr(getattr(built(sheets, 1, *given)[0], part), name) for given in ((), ((defect, 1.0),)))
+    assert spoilt == pytest.approx(expected(was))
+    assert built(sheets, 1, (defect, 0.0))[0] == built(sheets)[0]
+
+
+def test_the_supply_is_spoilt_apart_from_the_dip_source(sheets):
+    assert built(sheets, 1, ("supply-slow", 1.0))[0].dip_source == built(sheets)[0].dip_source
+    assert built(sheets, 1, ("sense-at-supply", 1.0))[0].supply.sense_open
+
+
+def test_defects_of_the_bus_switch_spoil_one_position(sheets):
+    healthy = built(sheets)[0]
+    for defect, position, ohm in (
+        ("run-contact-worn", "run", 0.1),
+        ("dip-contact-worn", "dip source", 0.4),
+        ("hard-path-worn", "0.5 ohm", 3.0),
+    ):
+        series_ohm = built(sheets, 1, (defect, 1.0))[0].path.series_ohm
+        more_ohm = {name: series_ohm[name] - was for name, was in healthy.path.series_ohm.items()}
+        assert {name: round(more, 9) for name, more in more_ohm.items() if more} == {position: ohm}
+    for defect, position, field in (
+        ("run-contact-welded", "run", "welded"),
+        ("run-contact-dead", "run", "dead"),
+        ("dip-contact-dead", "dip source", "dead"),
+        ("dip-contact-welded", "dip source", "welded"),
+    ):
+        outputs = built(sheets, 1, (defect, 1.0))[0].daq.digital_outputs
+        assert [relay.target for relay in outputs.values() if getattr(relay, field)] == [position]
 
 
 def test_defects_of_unit_and_bench_go_together(sheets):

@@ -3,10 +3,12 @@
 import pytest
 from command_line import boxproof, verify
 from named_findings import unproved
+from sheet_texts import engine_starts
 from synthetic_captures import plan_with, setup_in, shipped_plans
 
 from bench.plan_check import needs_of
 from bench.run_sheets import RunSheets, SheetNames, load_sheets
+from bench.sheets.bench_file import FEED_DEFECTS
 from test_plans.registry import PROCEDURES
 
 
@@ -56,14 +58,30 @@ def test_a_defect_of_the_unit_is_its_fail_where_the_catalogue_says(defect, tmp_p
     assert not [finding for finding in document["findings"] if finding["cause"] == "bench"]
 
 
+def disturbed(defect, folder):
+    """Return words for the plan and the steps that a defect of the bench disturbs; none: the whole of `acceptance`."""
+    steps: tuple[str, ...] = ()
+    if defect.kind in {"load-weak", "load-oscillates"}:
+        steps = ("bench-load",)
+    elif defect.kind.startswith("load-"):
+        steps = ("bench-load", "trim-drop-sweep", "trim-over-current")
+    elif defect.kind.startswith("motor-") or defect.kind == "clamp-open":
+        steps = ("trim-motor",)
+    elif defect.id == "supply-sinks-nothing":  # shows where a fall ends with next to no load
+        steps = ("bus-ramp",)
+    only = tuple(word for name in steps for word in ("--only", name))
+    if only or defect.kind not in {"sense-at-supply", "supply-limit", *FEED_DEFECTS}:
+        return only
+    if defect.id == "dip-source-sinks-nothing":  # shows where a fall is faster than the load makes it
+        return ("--plan", engine_starts(folder, "engine-start-w3"), "--only", "engine-start")
+    if defect.target == "dip source" or defect.kind in {"switch-late", "switch-bounces"}:
+        return ("--plan", "brownout", "--only", "bench-dip-source")
+    return ("--plan", "brownout", *(("--only", "inrush") if defect.target == "0.5 ohm" else ()))
+
+
 @pytest.mark.parametrize("defect", BENCH_DEFECTS, ids=lambda defect: defect.id)
 def test_a_defect_of_the_bench_is_never_the_units(defect, tmp_path):
-    # The whole plan, for nothing in it may blame the unit; of a motor and of the electronic load the steps they serve.
-    if defect.kind.startswith("load-"):
-        steps: tuple[str, ...] = ("bench-load", "trim-drop-sweep", "trim-over-current")
-    else:
-        steps = ("trim-motor",) if defect.kind.startswith("motor-") else ()
-    outcome = verify(tmp_path, "--defect", defect.id, *(word for name in steps for word in ("--only", name)))
+    outcome = verify(tmp_path, "--defect", defect.id, *disturbed(defect, tmp_path))
     document = outcome.document()
     assert (outcome.code, document["verdict"], document["cause"]) == (4, "inconclusive", "bench")
     assert unproved(defect.findings, document["findings"], "inconclusive", "bench") == []

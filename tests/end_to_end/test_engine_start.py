@@ -1,6 +1,5 @@
 """Engine start: the unit's faults are the unit's, the bench's own never are, and no weak shot passes."""
 
-import json
 import re
 from dataclasses import replace
 from importlib.resources import files
@@ -8,24 +7,16 @@ from importlib.resources import files
 import pytest
 from command_line import boxproof, verify
 from injected_faults import both, comes_on, injected, path_ohm, relay_dead, unit_quantity
+from sheet_texts import engine_starts
 
 DIP_RELAY = 90
-PLANS, UNITS, BENCHES = files("test_plans") / "plans", files("test_plans") / "units", files("bench") / "benches"
+UNITS, BENCHES = files("test_plans") / "units", files("bench") / "benches"
 FINDING = "engine-start.engine-start-{}.{}"
-
-
-def plan_of(folder, *profiles):
-    """Return a plan with an engine start of these profiles only."""
-    text = (PLANS / "brownout.toml").read_text(encoding="utf-8")
-    text = re.sub(r"profiles = \[[^]]*\]", f"profiles = {json.dumps(profiles)}", text)
-    path = folder / "starts.toml"
-    path.write_text(text, encoding="utf-8")
-    return path
 
 
 def started(folder, *words, profiles=("engine-start-w1",)):
     """Return the document of a run of the engine start alone."""
-    return verify(folder, "--plan", plan_of(folder, *profiles), "--only", "engine-start", *words).document()
+    return verify(folder, "--plan", engine_starts(folder, *profiles), "--only", "engine-start", *words).document()
 
 
 def dip_source(**changes):
@@ -69,6 +60,14 @@ def test_a_converter_that_drops_out_at_8_3_v_loses_the_healthy_start(monkeypatch
     assert found[FINDING.format("w1", "no-motion")][0] == "pass"
 
 
+def test_a_reset_detector_at_6_5_v_is_clean_in_the_healthy_start_and_resets_in_the_weak_one(tmp_path):
+    found = judged(
+        started(tmp_path, "--defect", "reset-detector-high", profiles=("engine-start-w1", "engine-start-w2"))
+    )
+    assert found[FINDING.format("w1", "logic")] == ("pass", None)
+    assert found[FINDING.format("w2", "logic")] == ("fail", "unit")
+
+
 def test_a_weak_lead_of_the_dip_source_is_never_the_units(monkeypatch, tmp_path):
     injected(monkeypatch, bend=path_ohm("dip source", 0.2))
     document = started(tmp_path)
@@ -88,9 +87,11 @@ def test_a_bench_without_a_dip_source_still_works_and_says_what_it_can_not_follo
     text = re.sub(r"\[dip-source\].*?\n\n", "", text, count=1, flags=re.DOTALL)
     text = re.sub(r'"dip source" = .*\n', "", text)
     text = re.sub(r'.*to = "dip source".*\n', "", text)
+    head, *defects = text.split("\n[[simulation.defects]]\n")
+    text = "\n[[simulation.defects]]\n".join((head, *(one for one in defects if 'target = "dip source"' not in one)))
     bench = tmp_path / "bench.toml"
     bench.write_text(text, encoding="utf-8")
-    plan = plan_of(tmp_path, "engine-start-w1", "engine-start-w5-2ms")
+    plan = engine_starts(tmp_path, "engine-start-w1", "engine-start-w5-2ms")
     said = boxproof("check", "--bench", bench, "--plan", plan).out
     assert "profile engine-start-w1 is not achievable: the supply falls at 100 V/s, 920 V/s asked" in said
     assert "cheapest thing missing: a dip source, or a supply of 920 V/s downwards" in said

@@ -237,14 +237,15 @@ def test_a_missing_capture_is_the_benchs():
 # --- the load itself --------------------------------------------------------------------------------
 
 
-def load_scenes(*, draws=1.0, zero_a=0.0, shows=1.0, reversed_a=0.0, says_reversed=True, power_part=1.0):
+def load_scenes(*, draws=1.0, zero_a=0.0, shows=1.0, reversed_a=0.0, says_reversed=True, power_part=1.0, swings=0.0):
     duration_s = bench_load._drawn_s()
     drawn = Scene("drawn", duration_s, bench_load.RATE_HZ, set_voltage_v=BUS_V, current_limit_a=8.0)
     amps = np.full(drawn.n, zero_a)
     for number, (kind, level) in enumerate(bench_load._levels()):
         begun_s = bench_load.ZERO_S + number * bench_load.STEP_S + 0.007
         wanted_a = {"current": level, "power": level / BUS_V, "resistance": BUS_V / level}[kind.value] * draws
-        amps[drawn.times_s >= begun_s - 0.002] = wanted_a + zero_a
+        after = drawn.times_s >= begun_s - 0.002
+        amps[after] = wanted_a * (1.0 + swings * np.sign(np.sin(2.0 * np.pi * 200.0 * drawn.times_s[after]))) + zero_a
         drawn.event("note", begun_s, drawn=kind.value, drawn_level=level)
         drawn.event(
             "electronic-load",
@@ -271,7 +272,7 @@ def load_scenes(*, draws=1.0, zero_a=0.0, shows=1.0, reversed_a=0.0, says_revers
 def test_a_load_that_draws_what_it_is_told_passes():
     found = judged("bench-load", *load_scenes())
     assert {finding.verdict for finding in found.values()} == {Verdict.PASS}
-    assert len(found) == 4
+    assert len(found) == 5
 
 
 @pytest.mark.parametrize(
@@ -284,6 +285,7 @@ def test_a_load_that_draws_what_it_is_told_passes():
         ({"zero_a": 0.05}, ["zero", "settings"]),
         ({"reversed_a": 1.5}, ["reversed"]),
         ({"says_reversed": False}, ["reversed"]),
+        ({"swings": 0.1}, ["steady"]),
     ],
     ids=str,
 )
