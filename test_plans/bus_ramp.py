@@ -120,7 +120,7 @@ class BusRamp:
         nominal_v, limit_a = setup.unit.nominal_voltage_v, current_limit_a(setup, CONDITION, 3.0)
         bring_up(rig, setup, voltage_v=nominal_v, current_limit_a=limit_a)
         apply_loads(rig, [(axis.name, load_name(setup))])
-        _light_up(rig, setup)
+        light_up(rig, setup)
         rig.ramp_supply(levels.high_v, rate_v_per_s=POWER_UP_RATE_V_PER_S)
         rig.wait(DWELL_S)
         with rig.capture(
@@ -155,11 +155,11 @@ class BusRamp:
             axis,
             condition=CONDITION,
             low_v=_levels(setup).low_v,
-            obeyed=_obeyed(evidence, setup, axis),
+            obeyed=obeyed(evidence, setup, axis),
         )
         yield _voltage(lock_out_voltage(run, setup), "lock-out", "Motion locked out below", setup)
         if output is not None and RESET_LIMIT in setup.unit.limits:
-            worked = _worked(evidence, output) and _lit(record, setup, output)
+            worked = _worked(evidence, output) and lit(record, setup, output)
             yield _voltage(reset_voltage(run, output, worked=worked), "reset", "Logic resets below", setup)
         if "reset-count" in setup.unit.bus.reports:
             yield self._resets(run, setup)
@@ -270,14 +270,14 @@ def _rheostat_of(setup: Setup, output: DimmingOutput | None) -> Rheostat | None:
     return next((rheostat for rheostat in setup.unit.rheostats if rheostat.name == wanted), None)
 
 
-def _light_up(rig: Rig, setup: Setup) -> None:
+def light_up(rig: Rig, setup: Setup) -> None:
     """Put the monitored output to half level."""
     rheostat = _rheostat_of(setup, monitored_output(setup))
     if rheostat is not None:
         rig.drive(rheostat.name, HALF_TRAVEL * rheostat.full_travel_v)
 
 
-def _lit(record: Record, setup: Setup, output: DimmingOutput) -> bool:
+def lit(record: Record, setup: Setup, output: DimmingOutput) -> bool:
     """Say whether the output's rheostat, read at its pin, stands about half all the time."""
     rheostat = _rheostat_of(setup, output)
     pin = record.smoothed(voltage_signal(rheostat.name)) if rheostat else np.empty(0)
@@ -292,7 +292,7 @@ def _worked(evidence: Evidence, output: DimmingOutput) -> bool:
     return frequency is not None and math.isfinite(frequency.value) and not frequency.doubts
 
 
-def _obeyed(evidence: Evidence, setup: Setup, axis: TrimAxis) -> bool:
+def obeyed(evidence: Evidence, setup: Setup, axis: TrimAxis) -> bool:
     """Say whether the axis obeyed its switches in this run: it was tried, and this step waits for that to pass."""
     tried = evidence.earlier(f"{axis.name}.idle-current") is not None
     return tried and TRIM_LIGHT in setup.step.gated_by

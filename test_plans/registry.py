@@ -8,6 +8,7 @@ from test_plans.bench_dip_source import BenchDipSource
 from test_plans.bench_leads import BenchLeads
 from test_plans.bench_load import BenchLoad
 from test_plans.bus_ramp import BusRamp
+from test_plans.bus_ramp_held import BusRampHeld
 from test_plans.dimming import DimmingCurve
 from test_plans.dimming_bus import DimmingBus
 from test_plans.dimming_flicker import DimmingFlicker
@@ -125,6 +126,7 @@ _ALL: tuple[Procedure, ...] = (
     HoldUpConstantPower(),
     EngineStart(),
     BusRamp(),
+    BusRampHeld(),
     FinalRepeat(),
     Discharge(),
 )

@@ -32,6 +32,9 @@ CONDITIONS: Mapping[str, Quantity | type] = {
     "current": CURRENT,
     "current-limit": CURRENT,
     "ramp-rate": VOLTAGE_RATE,
+    "first-rate": VOLTAGE_RATE,
+    "last-rate": VOLTAGE_RATE,
+    "rates": int,
     "settle": TIME,
     "hold": TIME,
     "short": TIME,
@@ -169,8 +172,9 @@ def _condition(key: str, name: str, value: object, file: str) -> Iterator[Proble
             what, _, mend = str(fault).partition(", wanted ")
             yield Problem(file, key, what, f"give {mend}")
             return
-        if figure < 0:
-            yield Problem(file, key, f"found {show(value)}", "give zero or more")
+        if figure < 0 or (wanted is VOLTAGE_RATE and figure == 0):
+            least = "more than zero" if wanted is VOLTAGE_RATE else "zero or more"
+            yield Problem(file, key, f"found {show(value)}", f"give {least}")
     elif not isinstance(value, wanted) or isinstance(value, bool):
         yield Problem(file, key, f"found {show(value)}", f"give {_WORDS[wanted]}")
     elif isinstance(value, int) and value < LEAST.get(name, 1):
@@ -178,14 +182,23 @@ def _condition(key: str, name: str, value: object, file: str) -> Iterator[Proble
 
 
 def _crossed(key: str, conditions: Mapping[str, object], file: str) -> Iterator[Problem]:
-    """Yield a low voltage that is not below the high one."""
+    """Yield a low voltage that is not below the high one, a first rate above the last."""
+    yield from _in_order(key, conditions, ("low-voltage", "high-voltage"), VOLTAGE, file)
+    yield from _in_order(key, conditions, ("first-rate", "last-rate"), VOLTAGE_RATE, file)
+
+
+def _in_order(
+    key: str, conditions: Mapping[str, object], names: tuple[str, str], quantity: Quantity, file: str
+) -> Iterator[Problem]:
+    lower, upper = names
     try:
-        low_v, high_v = (read_quantity(conditions[name], VOLTAGE) for name in ("low-voltage", "high-voltage"))
+        low, high = (read_quantity(conditions[name], quantity) for name in names)
     except (KeyError, ValueError):
         return  # not both there, or said already
-    if low_v >= high_v:
-        what = f"{show(conditions['low-voltage'])} is not below high-voltage {show(conditions['high-voltage'])}"
-        yield Problem(file, f"{key}.low-voltage", what, "swap the two, or correct one")
+    alike = quantity is VOLTAGE_RATE and low == high  # a scan of one rate
+    if low >= high and not alike:
+        what = f"{show(conditions[lower])} is not below {upper} {show(conditions[upper])}"
+        yield Problem(file, f"{key}.{lower}", what, "swap the two, or correct one")
 
 
 def _listed(key: str, name: str, value: Sequence[str], unit: UnitSheet, file: str) -> Iterator[Problem]:

@@ -59,6 +59,10 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "trim_feed_ohm": units.RESISTANCE,
         "settings_off": units.COUNT,
         "firmware": units.COUNT,
+        "setting_lost_start": units.COUNT,
+        "sense_gain": units.PERCENT,
+        "hang_from_v_per_s": units.VOLTAGE_RATE,
+        "hang_to_v_per_s": units.VOLTAGE_RATE,
         "loses_edges": units.COUNT,
         "rheostats_crossed": units.COUNT,
     },
@@ -99,6 +103,7 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "stuck_blocks": units.COUNT,
         "latches": units.COUNT,
         "honours_held": units.COUNT,
+        "honours_at_start": units.COUNT,
     },
     "rheostat": {
         "pull_v": units.VOLTAGE,
@@ -139,6 +144,7 @@ _ANY_QUANTITY = (
     units.CONDUCTANCE,
     units.TIME,
     units.FREQUENCY,
+    units.VOLTAGE_RATE,
     units.PERCENT,
     units.COUNT,
 )

@@ -332,6 +332,9 @@ class TwinParameters:
     unit.trim_feed_ohm (shared by all trim bridges),
     unit.settings_off (added to every setting and to the configuration it reports), unit.firmware (the number it
     reports, where it reports one),
+    unit.setting_lost_start (from this start of the firmware on the last setting it reports is another; 0 never),
+    unit.sense_gain (per cent of the bus that the lock-out sees), unit.hang_from_v_per_s, unit.hang_to_v_per_s (it hangs
+    on a bus that rises through the last half volt below its start at a rate from one to the other; 0 V/s never),
     <o>.frequency_hz, <o>.offset_level, <o>.high_level, <o>.drop_ohm, <o>.limit_a, <o>.off_ohm (to ground when off),
     <o>.ripple_v (peak to peak, DC), <o>.ripple_hz, and, nothing in a good unit: <o>.stuck (1 off, 2 on),
     <o>.floor_level (left when off), <o>.missing_level, <o>.sag (per cent at half travel), <o>.gain (per cent),

@@ -23,6 +23,7 @@ class TrimFaults:
         stuck_blocks: while a switch that was cut off is still held, no other one counts.
         latches: a drive, once begun, goes on whatever the switches do: a welded relay.
         honours_held: a switch held through a lock-out or a start drives afterwards without a new press.
+        honours_at_start: one held through a start does, one held through a lock-out does not.
         uncut: switches whose drive is never cut off.
     """
 
@@ -35,6 +36,7 @@ class TrimFaults:
     stuck_blocks: bool
     latches: bool
     honours_held: bool
+    honours_at_start: bool
     uncut: frozenset[str]
 
     @classmethod
@@ -54,5 +56,6 @@ class TrimFaults:
             stuck_blocks=present("stuck_blocks"),
             latches=present("latches"),
             honours_held=present("honours_held"),
+            honours_at_start=present("honours_at_start"),
             uncut=frozenset(switch.name for switch in switches if quantities[f"{switch.name}.uncut"] >= PRESENT),
         )

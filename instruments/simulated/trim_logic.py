@@ -111,7 +111,7 @@ class TrimAxis:
         self._driven_ns = 0
         for switch in self.switches:
             switch.pressed = self._contacts.pressed(switch.parameters.pin)
-            switch.spent = switch.pressed and not self._faults.honours_held
+            switch.spent = switch.pressed and not (self._faults.honours_held or self._faults.honours_at_start)
             switch.equal = 0
 
     def scan(self, now_ns: int, *, locked: bool) -> None:

@@ -2,6 +2,7 @@
 
 Power: without charge it starts at the cold-start voltage; once running it runs down to the reset voltage,
 where it resets at once and waits for the warm-start voltage, its reset count kept until it is discharged.
+One that hangs at its start draws what it draws at rest, shows and reports nothing, and is free again once discharged.
 Firmware scans on a fixed grid; a scan that could change nothing is not run, which changes no result.
 A creeping bridge creeps from the start of the firmware.
 Not modelled: flaps and lights (their outputs stay off), limit switches and position pots. What stands at a trim output
@@ -14,7 +15,7 @@ from collections.abc import Mapping
 from enum import Enum
 from functools import partial
 
-from instruments.simulated.agenda import Agenda, Alarm, Order, to_ns
+from instruments.simulated.agenda import NS_PER_S, Agenda, Alarm, Order, to_ns
 from instruments.simulated.airspeed_input import PRESENT, TextReceiver, airspeed_at, airspeed_by_contact
 from instruments.simulated.bus_line import BusLine
 from instruments.simulated.converter import Converter
@@ -37,6 +38,8 @@ from instruments.simulated.twin_defaults import twin_quantities
 DISCHARGED_V = 1.0  # below this a reset unit has forgotten everything
 UNPOWERED_CONDUCTANCE_S = 1e-4  # 0.1 mA at 1 V
 RESET_HYSTERESIS_V = 0.2  # a reset unit does not start closer than this above its reset voltage
+HANG_SPAN_V = 0.5  # below the start: the rate that may hang it is that of this stretch
+SLOPE_HYSTERESIS_V = 0.05  # a bus that comes up in stairs dips a little
 
 
 EVERY_KT = (-math.inf, math.inf)
@@ -49,6 +52,7 @@ class PowerState(Enum):
     UNPOWERED = "unpowered"
     HELD_IN_RESET = "held in reset"
     STARTING = "starting"
+    HUNG = "hung"
     RUNNING = "running"
 
 
@@ -127,10 +131,14 @@ class Twin:
         self._reports = Reports(parameters.node)
         self._settings_off = round(quantities["unit.settings_off"])
         self._firmware = round(quantities["unit.firmware"])
+        self._setting_lost_start = round(quantities["unit.setting_lost_start"])
+        self._sense_gain = quantities["unit.sense_gain"] / 100.0
+        self._hangs_from, self._hangs_to = quantities["unit.hang_from_v_per_s"], quantities["unit.hang_to_v_per_s"]
         self._axis_of_pin = {switch.pin: switch.axis for switch in parameters.switches}
         self._restless_axes: set[str] = set()
         self._duty = 1.0
         self._starts = 0
+        self._boots = 0
         self._changes_reported = 0
         self._scan_ns = to_ns(quantities["unit.scan_s"])
         self._first_scan_ns = 0
@@ -142,6 +150,9 @@ class Twin:
             if motor.connected and name in self.outputs.bridges:
                 self.outputs.motors[name] = self._motor_drive(name, motor)
         self._logic_watch = network.watch(on_fall=self._fall, on_rise=self._rise)
+        self._slope_watch = network.watch(on_fall=self._leave_slope, on_rise=self._enter_slope)
+        self._slope_from_v = math.inf
+        self._slope_since_ns: int | None = None
         network.on_change = self._circuit_changed
         pins.on_change = self._touch
         bus.on_bench_frame = self._receive
@@ -227,7 +238,13 @@ class Twin:
             self._lose_power(PowerState.UNPOWERED)
 
     def _rise(self) -> None:
-        """Start the firmware."""
+        """Start the firmware, or hang."""
+        if self._rises_to_hang():
+            self.state = PowerState.HUNG
+            short_s = self._quantities["unit.input_short_s"]
+            self._network.set_unit_load(self._quantities["unit.quiescent_a"], short_s)
+            self._logic_watch.set(DISCHARGED_V, math.inf)
+            return
         self.state = PowerState.STARTING
         self._starts += 1
         now_ns = self._agenda.now_ns
@@ -263,14 +280,37 @@ class Twin:
         short_s = self._quantities["unit.input_short_s"]
         self._network.set_unit_load(0.0, UNPOWERED_CONDUCTANCE_S + short_s)
         if state is PowerState.UNPOWERED:
-            self._logic_watch.set(float("-inf"), self._quantities["unit.cold_start_v"])
+            starts_at_v = self._quantities["unit.cold_start_v"]
+            self._logic_watch.set(float("-inf"), starts_at_v)
         else:
             above_reset_v = self._quantities["unit.reset_v"] + RESET_HYSTERESIS_V
-            self._logic_watch.set(DISCHARGED_V, max(self._quantities["unit.warm_start_v"], above_reset_v))
+            starts_at_v = max(self._quantities["unit.warm_start_v"], above_reset_v)
+            self._logic_watch.set(DISCHARGED_V, starts_at_v)
+        self._slope_from_v = starts_at_v - HANG_SPAN_V
+        self._leave_slope()
+
+    def _enter_slope(self) -> None:
+        self._slope_since_ns = self._agenda.now_ns
+        self._slope_watch.set(self._slope_from_v - SLOPE_HYSTERESIS_V, math.inf)
+
+    def _leave_slope(self) -> None:
+        self._slope_since_ns = None
+        if self._hangs_to > 0.0:
+            self._slope_watch.set(-math.inf, self._slope_from_v)
+
+    def _rises_to_hang(self) -> bool:
+        """Say whether the bus came up to the start at a rate that hangs the unit."""
+        since_ns = self._slope_since_ns
+        self._slope_watch.clear()
+        if self._hangs_to <= 0.0 or since_ns is None:
+            return False
+        span_s = (self._agenda.now_ns - since_ns) / NS_PER_S
+        return self._hangs_from * span_s <= HANG_SPAN_V <= self._hangs_to * span_s
 
     def _run(self) -> None:
         """Begin scanning and reporting."""
         self.state = PowerState.RUNNING
+        self._boots += 1
         self._first_scan_ns, self._last_scan_ns = self._agenda.now_ns, -1
         self._reports.start()
         self.discretes.start()
@@ -278,7 +318,7 @@ class Twin:
         self.airspeed.start()
         self._text.start()
         self._look_at_airspeed()
-        self.lock_out.start(self._network.voltage_v())
+        self.lock_out.start(self._sense_gain * self._network.voltage_v())
         self._duty = self.airspeed.duty(self._agenda.now_ns)
         for axis in self.axes.values():
             axis.start()
@@ -320,7 +360,7 @@ class Twin:
     def _scan(self) -> None:
         now_ns = self._last_scan_ns = self._agenda.now_ns
         was_locked = self.lock_out.locked
-        if self.lock_out.scan(self._network.voltage_v()) != was_locked:
+        if self.lock_out.scan(self._sense_gain * self._network.voltage_v()) != was_locked:
             self._restless_axes.update(self.axes)
         for discrete in self.discretes.scan(now_ns // self._scan_ns):
             self._report_change(discrete)
@@ -424,7 +464,7 @@ class Twin:
         counts = (
             (parameters.reset_count_identifier, self.resets),
             (parameters.configuration_identifier, parameters.configuration + self._settings_off),
-            *((identifier, value + self._settings_off) for identifier, value in parameters.settings),
+            *((identifier, value + self._settings_off) for identifier, value in self._settings()),
             (parameters.firmware_identifier, self._firmware),
         )
         for identifier, value in counts:
@@ -433,6 +473,14 @@ class Twin:
         for identifier in parameters.level_identifiers:
             self._bus.offer(identifier, reports.level(identifier, 0.0), from_unit=True)
         self._report_alarm.set(self._agenda.now_ns + to_ns(parameters.report_period_s))
+
+    def _settings(self) -> tuple[tuple[int, int], ...]:
+        """Return (identifier, value) of each setting as it is stored."""
+        settings = self.parameters.settings
+        if not settings or not 0 < self._setting_lost_start <= self._boots:
+            return settings
+        identifier, value = settings[-1]
+        return (*settings[:-1], (identifier, value + 1))
 
     def _send_discrete(self, discrete: DebouncedDiscrete, *, state: bool, changes: int) -> None:
         identifier = discrete.parameters.report_identifier

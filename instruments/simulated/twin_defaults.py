@@ -25,6 +25,10 @@ UNIT_DEFAULTS = {
     "unit.trim_feed_ohm": 0.0,
     "unit.settings_off": 0.0,
     "unit.firmware": 1.0,
+    "unit.setting_lost_start": 0.0,
+    "unit.sense_gain": 100.0,
+    "unit.hang_from_v_per_s": 0.0,
+    "unit.hang_to_v_per_s": 0.0,
     "unit.rheostats_crossed": 0.0,
 }
 ACTIVE_LOW_DEFAULTS = {"threshold_active_v": 1.6, "threshold_inactive_v": 2.6, "pull_ohm": 4700.0, "pull_v": 5.0}
@@ -74,6 +78,7 @@ AXIS_DEFAULTS = {
     "stuck_blocks": 0.0,
     "latches": 0.0,
     "honours_held": 0.0,
+    "honours_at_start": 0.0,
 }
 DIMMER_DEFAULTS = {
     "drop_ohm": 0.1,

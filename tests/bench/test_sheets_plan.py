@@ -80,6 +80,14 @@ def test_every_axis_that_is_loaded_was_shown_to_obey_before():
             "conditions.hold: unpowered does not use this condition; take it out; it uses: voltage, current-limit, set",
         ),
         (("edges = 59", "edges = 0"), "conditions.edges: found 0; give 1 or more"),
+        (
+            ('ramp-rate = "5 V/s"', 'ramp-rate = "0 V/s"'),
+            'conditions.ramp-rate: found "0 V/s"; give more than zero',
+        ),
+        (
+            ('voltage = "1 V"', 'first-rate = "5 V/s", last-rate = "2 V/s"'),
+            'conditions.first-rate: "5 V/s" is not below last-rate "2 V/s"; swap the two',
+        ),
         (("edges = 59", "edges = true"), "conditions.edges: found true; give a whole number"),
         (
             ('rheostats = ["rheostat-1"]', 'rheostats = ["rheostat-9"]'),
@@ -124,6 +132,15 @@ def test_volts_and_amperes_out_of_reach_are_refused(tmp_path, edit, said):
     bench = load_bench("simulated", unit)
     problems = problems_of(load_plan, changed(tmp_path, "plan", edit), PROCEDURES, unit, bench)
     assert any(said in line for line in problems), problems
+
+
+def test_a_last_rate_beyond_the_supply_is_left_out_and_not_refused_while_a_first_one_is(tmp_path):
+    unit, scanned = dotterel(), 'ramp-rate = "5 V/s"'
+    bench = load_bench("simulated", unit)
+    for name, refused in (("last-rate", False), ("first-rate", True)):
+        plan = changed(tmp_path, "plan", (scanned, f'{name} = "150 V/s"'))
+        problems = problems_of(load_plan, plan, PROCEDURES, unit, bench)
+        assert any("150 V/s is beyond the 100 V/s that the supply" in line for line in problems) is refused
 
 
 def test_a_plan_without_steps_is_refused(tmp_path):

@@ -120,6 +120,9 @@ UNIT_DEFECTS = {
     "trim-leg-on-bus": {"roll.creep_v": 13.5, "roll.creep_s": 1e6},
     "trim-relay-welded": {"yaw.latches": 1.0},
     "held-switch-honoured": {"pitch.honours_held": 1.0},
+    "held-switch-honoured-at-start": {"pitch.honours_at_start": 1.0},
+    "bus-sense-high": {"unit.sense_gain": 106.0},
+    "bus-sense-low": {"unit.sense_gain": 92.0},
 }
 BENCH_DEFECTS = (
     *("supply-limit-low", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost"),

@@ -195,3 +195,40 @@ def test_firmware_is_reported_where_the_unit_has_such_a_report():
     world.wait(0.1)
     by_identifier = {identifier: data for _, identifier, data in world.plant.take_frames()}
     assert by_identifier[1824] == bytes((6, 4, 0, 0, 0, 0, 0, 203))
+
+
+@pytest.mark.parametrize(("rate_v_per_s", "hangs"), [(0.9, False), (1.5, True), (2.6, False)])
+def test_a_unit_that_hangs_in_a_band_of_rates_comes_back_only_once_it_was_discharged(rate_v_per_s, hangs):
+    world = World({"unit.hang_from_v_per_s": 1.2, "unit.hang_to_v_per_s": 2.2})
+    world.power_up()
+    ramp(world, 4.0, 5.0)
+    assert world.plant.twin.state is PowerState.HELD_IN_RESET
+    ramp(world, 8.0, rate_v_per_s)
+    world.wait(1.0)
+    assert (world.plant.twin.state is PowerState.HUNG) is hangs
+    ramp(world, 4.0, 20.0)
+    ramp(world, 13.8, 20.0)
+    world.wait(1.0)
+    assert (world.plant.twin.state is PowerState.HUNG) is hangs
+    ramp(world, 0.0, 20.0)
+    ramp(world, 13.8, 20.0)
+    world.wait(1.0)
+    assert world.plant.twin.state is PowerState.RUNNING
+
+
+def test_a_setting_is_another_from_the_start_on_at_which_it_is_lost():
+    world = World({"unit.setting_lost_start": 2.0}, unit={"settings": ((1823, 5), (1824, 9))})
+    world.power_up()
+    assert reported(world) == {1823: 5, 1824: 9}
+    for starts in (2, 3):
+        ramp(world, 4.0, 50.0)
+        world.plant.take_frames()
+        ramp(world, 13.8, 50.0)
+        world.wait(1.0)
+        assert (starts, reported(world)) == (starts, {1823: 5, 1824: 10})
+
+
+def reported(world):
+    """Return what the unit reported last of its two settings."""
+    frames = {identifier: data for _, identifier, data in world.plant.take_frames()}
+    return {identifier: int.from_bytes(frames[identifier][4:], "big") for identifier in (1823, 1824)}

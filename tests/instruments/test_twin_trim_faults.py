@@ -262,3 +262,24 @@ def test_a_switch_held_through_a_lock_out_drives_afterwards_only_where_that_is_t
     world.wait(0.1)
     world.press("pitch.left.up")
     assert after(world, 0.1) == 1
+
+
+@pytest.mark.parametrize(("honoured", "drives"), [(0.0, 0), (1.0, 1)])
+def test_a_switch_held_through_a_start_drives_at_once_only_where_that_is_the_fault(honoured, drives):
+    world = running({"pitch.honours_at_start": honoured})
+    world.press("pitch.left.up")
+    for low_v, driving in ((7.0, 0), (4.0, drives)):  # locked out, and reset
+        world.plant.supply.set_voltage(low_v)
+        world.wait(0.3)
+        world.plant.supply.set_voltage(13.8)
+        assert after(world, 1.0) == driving
+
+
+@pytest.mark.parametrize(("gain", "locked_v", "free_v"), [(106.0, 7.50, 7.60), (92.0, 8.65, 8.75)])
+def test_a_wrong_gain_of_the_bus_sense_moves_the_lock_out(gain, locked_v, free_v):
+    world = running({"unit.sense_gain": gain})
+    world.press("pitch.left.up")
+    world.plant.supply.set_voltage(free_v)  # 8.0 V over the gain lies between the two
+    assert after(world, 0.3) == 1
+    world.plant.supply.set_voltage(locked_v)
+    assert after(world, 0.3) == 0
