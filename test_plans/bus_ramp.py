@@ -265,21 +265,22 @@ def monitored_output(setup: Setup) -> DimmingOutput | None:
     return next((output for output in setup.unit.dimming if output.kind is DimmingKind.PWM), None)
 
 
-def _rheostat_of(setup: Setup, output: DimmingOutput | None) -> Rheostat | None:
+def rheostat_of(setup: Setup, output: DimmingOutput | None) -> Rheostat | None:
+    """Return the rheostat that sets an output on this aircraft; None where there is no output, or no such rheostat."""
     wanted = setup.aircraft.dimming_map.get(output.name) if output else None
     return next((rheostat for rheostat in setup.unit.rheostats if rheostat.name == wanted), None)
 
 
 def light_up(rig: Rig, setup: Setup) -> None:
     """Put the monitored output to half level."""
-    rheostat = _rheostat_of(setup, monitored_output(setup))
+    rheostat = rheostat_of(setup, monitored_output(setup))
     if rheostat is not None:
         rig.drive(rheostat.name, HALF_TRAVEL * rheostat.full_travel_v)
 
 
 def lit(record: Record, setup: Setup, output: DimmingOutput) -> bool:
     """Say whether the output's rheostat, read at its pin, stands about half all the time."""
-    rheostat = _rheostat_of(setup, output)
+    rheostat = rheostat_of(setup, output)
     pin = record.smoothed(voltage_signal(rheostat.name)) if rheostat else np.empty(0)
     if rheostat is None or not pin.size:
         return False
@@ -331,7 +332,7 @@ def _curve(record: Record, axis: TrimAxis, function: str) -> Curve:
 def _signals(setup: Setup, axis: TrimAxis) -> tuple[str, ...]:
     dimmed = {output.name for output in setup.unit.dimming}
     output = monitored_output(setup)
-    rheostat = _rheostat_of(setup, output)
+    rheostat = rheostat_of(setup, output)
     return (
         *(voltage_signal(name) for name in idle_outputs(setup.unit) if name not in dimmed),
         *((voltage_signal(output.name),) if output else ()),

@@ -44,6 +44,7 @@ from test_plans.hold_up_ripple import HoldUpRipple
 from test_plans.inrush import Inrush
 from test_plans.power_up import PowerUp
 from test_plans.procedure import Procedure
+from test_plans.ramp_scan import RampScan
 from test_plans.trim_airspeed_lost import TrimAirspeedLost
 from test_plans.trim_bus_voltage import TrimBusVoltage
 from test_plans.trim_contact_gaps import TrimContactGaps
@@ -127,6 +128,7 @@ _ALL: tuple[Procedure, ...] = (
     EngineStart(),
     BusRamp(),
     BusRampHeld(),
+    RampScan(),
     FinalRepeat(),
     Discharge(),
 )
