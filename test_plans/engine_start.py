@@ -7,7 +7,6 @@ power by a resistor, which stands in for a display: falling, a display would dra
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -40,7 +39,7 @@ from test_plans.profile_shot import (
 )
 from test_plans.profile_way import Means, Way, way
 from test_plans.readings import Record
-from test_plans.reset_counts import ITEM, asked_for
+from test_plans.reset_counts import asked_for, counted_over
 from test_plans.rig import Rig, SupplyPath
 from test_plans.sheets import Setup
 from test_plans.signals import function_named
@@ -125,14 +124,7 @@ class EngineStart:
             ahead = way(profile, setup)
             yield from _judged(profile, setup, _readings(profile, setup, evidence), ahead)
             yield _picture(profile, setup, evidence)
-        yield from asked_for(self.name, _resets(evidence), setup)
-
-
-def _resets(evidence: Evidence) -> int:
-    """Return how often the unit was reset over all shots; a count that went down was forgotten without power."""
-    records = [Record(evidence, name) for name in evidence.names()]
-    counts = [record.count(ITEM, last=last) for record in records for last in (False, True)]
-    return sum(max(0, after - before) for before, after in pairwise(count for count in counts if count is not None))
+        yield from asked_for(self.name, counted_over(evidence), setup)
 
 
 def _required(setup: Setup) -> dict[str, Profile]:

@@ -42,6 +42,7 @@ from test_plans.hold_up_regulation import HoldUpRegulation
 from test_plans.hold_up_ride_through import HoldUpRideThrough
 from test_plans.hold_up_ripple import HoldUpRipple
 from test_plans.inrush import Inrush
+from test_plans.power_cycles import PowerCycles
 from test_plans.power_up import PowerUp
 from test_plans.procedure import Procedure
 from test_plans.ramp_scan import RampScan
@@ -129,6 +130,7 @@ _ALL: tuple[Procedure, ...] = (
     BusRamp(),
     BusRampHeld(),
     RampScan(),
+    PowerCycles(),
     FinalRepeat(),
     Discharge(),
 )

@@ -1,9 +1,11 @@
 """The unit's reset count as it is carried from one procedure to the next: kept in the record, never judged. Pure."""
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 from analysis.measurement import Measurement
 from test_plans.procedure import Evidence
+from test_plans.readings import Record
 from test_plans.sheets import Setup
 from test_plans.signals import function_named
 
@@ -19,6 +21,13 @@ def asked_for(procedure: str, resets: int | None, setup: Setup) -> Iterator[Meas
     """Yield how often a procedure had the unit reset on purpose, where that is known."""
     if resets is not None:
         yield _kept(f"{procedure}.resets", "Resets on purpose", resets, setup)
+
+
+def counted_over(evidence: Evidence) -> int:
+    """Return how often the unit was reset over all captures; a count that went down was forgotten without power."""
+    records = [Record(evidence, name) for name in evidence.names()]
+    counts = [record.count(ITEM, last=last) for record in records for last in (False, True)]
+    return sum(max(0, after - before) for before, after in pairwise(count for count in counts if count is not None))
 
 
 def left_by(procedure: str, evidence: Evidence) -> int | None:

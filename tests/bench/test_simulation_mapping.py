@@ -122,6 +122,7 @@ UNIT_DEFECTS = {
     "held-switch-honoured": {"pitch.honours_held": 1.0},
     "held-switch-honoured-at-start": {"pitch.honours_at_start": 1.0},
     "hangs-in-a-band-of-ramps": {"unit.hang_from_v_per_s": 1.1, "unit.hang_to_v_per_s": 1.6},
+    "setting-lost-at-a-start": {"unit.setting_lost_start": 4.0},
     "bus-sense-high": {"unit.sense_gain": 106.0},
     "bus-sense-low": {"unit.sense_gain": 92.0},
 }
