@@ -12,6 +12,7 @@ from analysis.measurement import Doubt
 from analysis.verdict import Cause
 from test_plans.bus_ramp_readings import STAIR_S
 from test_plans.conditions import count, number
+from test_plans.profile_way import CAPACITANCE_LIMIT
 from test_plans.readings import Record
 from test_plans.rig import CaptureSession, Rig, Source, Tread
 from test_plans.sheets import Setup
@@ -64,8 +65,7 @@ def rates_of(setup: Setup, *, first: float, last: float, rates: int) -> tuple[tu
     lowest = number(setup, "first_rate_v_per_s", first)
     highest = number(setup, "last_rate_v_per_s", last)
     spaced = np.geomspace(lowest, max(lowest, highest), count(setup, "rates", rates))
-    supply = setup.bench.supply
-    most = min(supply.slew_up_v_per_s, supply.slew_down_v_per_s) * (1.0 + 1e-9)
+    most = _most_v_per_s(setup) * (1.0 + 1e-9)
     asked = tuple(dict.fromkeys(float(f"{rate:.3g}") for rate in spaced))
     return tuple(rate for rate in asked if rate <= most), tuple(rate for rate in asked if rate > most)
 
@@ -77,7 +77,18 @@ def beyond_reach(setup: Setup, rates: tuple[float, ...]) -> tuple[str, ...]:
     supply = setup.bench.supply
     listed = ", ".join(f"{rate:g}" for rate in rates)
     slews = f"the supply rises at {supply.slew_up_v_per_s:g} V/s and falls at {supply.slew_down_v_per_s:g} V/s"
+    if _most_v_per_s(setup) < min(supply.slew_up_v_per_s, supply.slew_down_v_per_s):
+        slews += f", and sinks {supply.sink_current_a:g} A, too little for the unit's input capacitor"
     return (f"Ramps of the bus at {listed} V/s: {slews}",)
+
+
+def _most_v_per_s(setup: Setup) -> float:
+    """Return the fastest that the bus can go both ways: a unit in reset draws nothing, so the supply empties it."""
+    supply, capacitance = setup.bench.supply, setup.unit.limits.get(CAPACITANCE_LIMIT)
+    slews = min(supply.slew_up_v_per_s, supply.slew_down_v_per_s)
+    if capacitance is None or not math.isfinite(capacitance.high) or not supply.sink_current_a:
+        return slews
+    return min(slews, supply.sink_current_a / capacitance.high)
 
 
 def treads_of(slope: Slope, setup: Setup) -> tuple[Tread, ...]:

@@ -34,6 +34,7 @@ class ScanRun:
     Args:
         slope: as asked for.
         rates: as achieved at the pins.
+        turned_s: capture time at which the bus stood lowest.
         alive_before: it showed life ahead of the fall.
         alive_after: it did once the bus was back.
         silences: how often its pulses ceased and came again; None where none are looked at.
@@ -45,6 +46,7 @@ class ScanRun:
     record: Record
     slope: Slope
     rates: Achieved
+    turned_s: float
     alive_before: bool
     alive_after: bool
     silences: int | None
@@ -63,8 +65,11 @@ def read_runs(shots: Iterable[tuple[Record, Slope]], setup: Setup, *, before_s: 
     counted: int | None = None
     found = []
     for record, slope in shots:
-        found.append(_read(record, slope, setup, before_s=before_s, counted=counted))
-        counted = record.count(ITEM, last=True) if record.reports(ITEM) else counted
+        run = _read(record, slope, setup, before_s=before_s, counted=counted)
+        found.append(run)
+        # What was reported ahead of a reset, or in a capture before the last, says nothing of what the count is now.
+        since = record.reports(ITEM)
+        counted = record.count(ITEM, last=True) if since and since[-1].time_s > run.turned_s else None
     return tuple(found)
 
 
@@ -92,6 +97,7 @@ def _read(record: Record, slope: Slope, setup: Setup, *, before_s: float, counte
         record=record,
         slope=slope,
         rates=rates,
+        turned_s=turned_s,
         alive_before=alive_before,
         alive_after=alive_after,
         silences=_silences(record, setup),

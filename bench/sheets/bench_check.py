@@ -461,6 +461,7 @@ def _bench_defects(bench: BenchFile, file: str) -> Iterator[Problem]:
 
 _NEEDED = {
     "supply-limit": {"current"},
+    "ground-lead": {"resistance"},
     "stimulus-dead": {"target"},
     "channel-clipped": {"target", "part"},
     "frames-lost": {"part"},

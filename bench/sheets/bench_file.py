@@ -279,6 +279,7 @@ class BenchDefectTable(Table):
         "supply-limit",
         "sense-open",
         "sense-at-supply",
+        "ground-lead",
         "stimulus-dead",
         "channel-clipped",
         "frames-lost",

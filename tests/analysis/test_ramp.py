@@ -37,3 +37,14 @@ def test_two_ramps_do_not_share_their_errors():
     fall = threshold_on_ramp(exact(8.0), rate_v_per_s=-0.5, sample_interval_s=0.01, name="fall")
     rise = threshold_on_ramp(exact(8.8), rate_v_per_s=0.5, sample_interval_s=0.01, name="rise")
     assert difference(rise, fall).standard_uncertainty == pytest.approx(math.sqrt(2.0) * 0.5 * 0.01 / math.sqrt(12.0))
+
+
+def test_two_rates_drawn_out_to_none_agree_with_the_correction_whatever_the_delay():
+    # With r1 and r2 the raw readings are V + r (tau + Ts / 2); the line through them meets r = 0 at V exactly.
+    slow, fast, delay_s, sampled_s = -0.5, -2.0, 0.020, 0.010
+    raw = {rate: 8.0 + rate * (delay_s + 0.5 * sampled_s) for rate in (slow, fast)}
+    drawn_out = (fast * raw[slow] - slow * raw[fast]) / (fast - slow)
+    assert drawn_out == pytest.approx(8.0, abs=1e-12)
+    for rate, volts in raw.items():
+        found = threshold_on_ramp(exact(volts), rate_v_per_s=rate, delay_s=delay_s, sample_interval_s=sampled_s)
+        assert found.value == pytest.approx(drawn_out, abs=1e-12)

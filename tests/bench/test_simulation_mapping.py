@@ -135,6 +135,7 @@ BENCH_DEFECTS = (
     *("dip-source-soft", "run-contact-worn", "dip-contact-worn", "hard-path-worn", "bus-switch-late"),
     *("bus-switch-bounces", "run-contact-welded", "run-contact-dead", "dip-contact-dead", "dip-contact-welded"),
     *("contactor-chatters", "clamp-open", "load-weak", "load-oscillates"),
+    "ground-lead-loose",
 )
 
 
@@ -285,6 +286,8 @@ def test_bench_defects_spoil_the_bench(sheets):
     assert spoilt("supply-limit-low", 0.0).supply.current_limit_cap_a == math.inf
     assert spoilt("sense-open").supply.sense_open
     assert not spoilt("sense-open", 0.4).supply.sense_open
+    sound_ohm = built(sheets, 1)[0].path.negative_ohm
+    assert spoilt("ground-lead-loose", 0.5).path.negative_ohm == pytest.approx(sound_ohm + 0.030)
     assert spoilt("stimulus-dead").daq.outputs[sheet.stimuli["discrete-2"]].dead
     clipped = sheet.signals["pitch.voltage"].channel
     assert spoilt("channel-clipped").daq.inputs[clipped].clip_fraction == pytest.approx(0.3)

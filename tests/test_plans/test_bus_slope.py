@@ -42,6 +42,9 @@ def test_rates_lie_equal_factors_apart_and_those_beyond_the_supply_are_left_out_
     (said,) = beyond_reach(setup, beyond)
     assert "400 V/s: the supply rises at 200 V/s and falls at 100 V/s" in said
     assert beyond_reach(setup, ()) == ()
+    weak = replace(setup, bench=replace(setup.bench, supply=replace(setup.bench.supply, sink_current_a=0.02)))
+    assert rates_of(weak, first=1.0, last=2.0, rates=9) == ((0.4, 4.0), (40.0, 400.0))  # 2.64 mF at 40 V/s is 0.1 A
+    assert "sinks 0.02 A, too little" in beyond_reach(weak, (40.0,))[0]
     assert rates_of(asked(), first=3.0, last=3.0, rates=5) == ((3.0,), ())
 
 

@@ -42,9 +42,10 @@ def scene(
     return found
 
 
-def read(before=4, **changes):
-    """Return one run as read, after an earlier capture that left the reset count at 4."""
-    first = Scene("earlier", 1.0, 2000.0).signal("unit.voltage", 13.8).report("reset-count", 0.5, count=before)
+def read(*, counted_s=0.5, **changes):
+    """Return one run as read, after an earlier capture whose last report has the reset count at 4."""
+    first = Scene("earlier", 1.0, 2000.0)
+    first.signal("unit.voltage", np.where(first.times_s < 0.1, 3.9, 13.8)).report("reset-count", counted_s, count=4)
     shelf = Shelf(first.capture(), scene(**changes).capture())
     shots = [(Record(shelf, name), SLOPE) for name in ("earlier", "scan-20")]
     return read_runs(shots, SETUP, before_s=0.3)[-1]
@@ -74,6 +75,10 @@ def test_only_a_unit_that_shows_no_life_at_all_hangs(changes, hung):
     run = read(**changes)
     assert run.doubts == ()
     assert run.hung is hung
+
+
+def test_a_count_from_before_the_last_reset_says_nothing_of_the_next():
+    assert read(counted_s=0.0).resets is None  # the report behind that reset was lost
 
 
 def test_what_goes_and_comes_more_than_once_is_counted():
