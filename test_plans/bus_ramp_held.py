@@ -7,7 +7,7 @@ none the wrong way, none at all by itself. One switch of every axis is held at a
 from collections.abc import Iterable, Iterator
 
 from analysis.measurement import Result
-from test_plans.bus_ramp import obeyed
+from test_plans.bus_ramp import RESET_LIMIT, obeyed
 from test_plans.bus_ramp_held_readings import HeldRun, read_run
 from test_plans.bus_ramp_held_shots import (
     DRIVES_S,
@@ -179,7 +179,7 @@ def _of_axis(
         (
             [run.rests(alive=alive) for run in ramped],
             "rests",
-            "a switch held while the bus falls below reset and rises again",
+            f"a switch held while the bus falls {_depth(setup)} and rises again",
             "no motion from the lock-out until it is let go and pressed again",
             notes,
         ),
@@ -214,6 +214,10 @@ def _of_axis(
             pins=pins,
             notes=said,
         )
+
+
+def _depth(setup: Setup) -> str:
+    return "below reset" if RESET_LIMIT in setup.unit.limits else "below the lock-out"
 
 
 def _others(records: list[Record], setup: Setup) -> Iterator[Result]:

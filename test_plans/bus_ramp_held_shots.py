@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from test_plans.bus_ramp import BELOW_V, RESET_LIMIT
 from test_plans.bus_slope import Slope, beyond_reach, rates_of
 from test_plans.conditions import count, number, required_limit
-from test_plans.driving import LEAD_S, POWER_UP_RATE_V_PER_S, READY_WAIT_S, axes_under_test
+from test_plans.driving import LEAD_S, POWER_UP_RATE_V_PER_S, axes_under_test, ready_within_s
 from test_plans.profile_shot import moving_outputs
 from test_plans.rig import CaptureSession
 from test_plans.sheets import Setup, TrimAxis, TrimSwitch
@@ -129,8 +129,7 @@ def limit_a(setup: Setup) -> float:
 
 def ready_s(setup: Setup) -> float:
     """Return when a unit that may still pass is ready for sure, after its start."""
-    limit = setup.unit.limits.get("ready-time")
-    return READY_WAIT_S if limit is None else limit.high + READY_MORE_S
+    return ready_within_s(setup) + READY_MORE_S
 
 
 def _rates(setup: Setup) -> tuple[float, ...]:

@@ -150,6 +150,12 @@ def bring_up(rig: Rig, setup: Setup, *, voltage_v: float, current_limit_a: float
     rig.wait(READY_WAIT_S)
 
 
+def ready_within_s(setup: Setup) -> float:
+    """Return how long after its start a unit is ready that may still pass."""
+    limit = setup.unit.limits.get("ready-time")
+    return READY_WAIT_S if limit is None else limit.high
+
+
 def unplug(rig: Rig, why: str) -> None:
     """Make safe and have the unit unplugged."""
     rig.make_safe()

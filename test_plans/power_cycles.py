@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from analysis.measurement import Doubt, Result
 from analysis.verdict import Cause
 from test_plans.conditions import conforming_a, count, number
-from test_plans.driving import READY_WAIT_S, bring_up
+from test_plans.driving import READY_WAIT_S, bring_up, ready_within_s
 from test_plans.power_up import CONDITION, configuration
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
 from test_plans.profile_shot import EMPTIES_S
@@ -277,8 +277,7 @@ def _rises_s(setup: Setup) -> float:
 
 def _report_wait_s(setup: Setup) -> float:
     """Return how long every report needs to come, of a unit that starts or one that kept running."""
-    limit = setup.unit.limits.get("ready-time")
-    return max(READY_WAIT_S if limit is None else limit.high, setup.unit.bus.report_period_s) + MORE_S
+    return max(ready_within_s(setup), setup.unit.bus.report_period_s) + MORE_S
 
 
 def _limit_a(setup: Setup) -> float:

@@ -11,7 +11,7 @@ from analysis.measurement import Result
 from test_plans.bus_ramp import RESET_LIMIT, light_up, monitored_output, rheostat_of
 from test_plans.bus_slope import Slope, beyond_reach, play_slope, rates_of
 from test_plans.conditions import required_limit
-from test_plans.driving import READY_WAIT_S, bring_up
+from test_plans.driving import READY_WAIT_S, bring_up, ready_within_s
 from test_plans.hold_up import CURRENT, LIMIT_A, hold_up_needs, light_load, limit_a, put_load
 from test_plans.hold_up_drop_out import RESTART
 from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
@@ -264,9 +264,7 @@ def _before_s(setup: Setup) -> float:
 
 
 def _ready_s(setup: Setup) -> float:
-    limit = setup.unit.limits.get("ready-time")
-    ready_s = READY_WAIT_S if limit is None else limit.high + READY_MORE_S
-    return max(ready_s, setup.unit.bus.report_period_s + READY_MORE_S)
+    return max(ready_within_s(setup), setup.unit.bus.report_period_s) + READY_MORE_S
 
 
 def _between_v_per_s(setup: Setup) -> float:
