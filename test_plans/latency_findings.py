@@ -80,7 +80,7 @@ def worst_latency(found: Mapping[Discrete, Edges], setup: Setup, *, state: bool,
         quantity_unit="s",
         pins=tuple(discrete.pin for discrete in found),
         trials=len(latencies),
-        notes=_spread_notes(latencies, hidden),
+        notes=(*_spread_notes(latencies, hidden), *_latest_note(found, state)),
     )
 
 
@@ -122,6 +122,12 @@ def _spread_notes(latencies_s: Sequence[float], hidden: int) -> tuple[str, ...]:
     spread = summarise_latencies(latencies_s)
     span = f"{1000 * spread.minimum_s:.2f} to {1000 * spread.maximum_s:.2f} ms, median {1000 * spread.median_s:.2f} ms"
     return (f"{spread.n} edges: {span}; {hidden} more hidden behind other frames",)
+
+
+def _latest_note(found: Mapping[Discrete, Edges], state: bool) -> tuple[str, ...]:
+    """Return whose edge is the latest one, where several discretes are judged together."""
+    latest = {discrete: max(edges.latencies_s(state), default=0.0) for discrete, edges in found.items()}
+    return (f"the latest of {max(latest, key=lambda one: latest[one]).title}",) if len(latest) > 1 else ()
 
 
 def _lost_contents(edges: Edges, discrete: Discrete) -> tuple[Doubt, ...]:

@@ -319,6 +319,7 @@ def test_at_the_ends_of_the_bus_the_edges_of_all_discretes_make_one_worst_case(w
     worst = found[f"discretes.latency-{way}.lowest-bus"]
     assert worst.verdict is Verdict.PASS
     assert worst.notes[0].startswith("60 edges")
+    assert worst.notes[1] == "the latest of Discrete 2"
     assert worst.value == pytest.approx(0.027, abs=60e-6)
     assert set(worst.pins) == {discrete.pin for discrete in PAIR}
     assert "at 10 V" in worst.title
