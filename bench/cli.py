@@ -44,6 +44,7 @@ class SheetKind(StrEnum):
     UNIT = "unit"
     AIRCRAFT = "aircraft"
     BENCH = "bench"
+    PROFILE = "profile"
 
 
 class SchemaKind(StrEnum):
@@ -240,13 +241,13 @@ def simulate(
 
 @app.command(cls=Command)
 def new(
-    kind: Annotated[SheetKind, typer.Argument(help="What to write: a unit, aircraft or bench sheet.")],
+    kind: Annotated[SheetKind, typer.Argument(help="What to write: a unit, aircraft, bench or profile sheet.")],
     name: Annotated[str, typer.Argument(help="What it is called; the file is NAME.toml in the current folder.")],
     model: Annotated[
         str | None, typer.Option("--model", metavar="NAME|FILE", help="Unit sheet that an aircraft or bench is for.")
     ] = None,
 ) -> None:
-    """Write a commented sheet to begin with; it passes the check as written and overwrites nothing."""
+    """Write a commented sheet to begin with; it overwrites nothing, and `check` passes it or names what to fill in."""
     from bench.new_sheets import new_sheet
 
     path = new_sheet(kind.value, name, model=model, folder=Path())

@@ -1,6 +1,7 @@
 """Sheets to begin with: a commented unit sheet, an aircraft sheet and a bench sheet that fit it, as TOML text.
 
-Each passes its own check as written. Nothing is ever overwritten.
+Each passes its own check as written. A profile of the bus has no figures, which nobody must take for those of the
+document that a shop types it from: its check names each one to fill in. Nothing is ever overwritten.
 """
 
 import re
@@ -20,6 +21,7 @@ from test_plans.reported_settings import settings_of
 from test_plans.sheets import UnitSheet
 from test_plans.signals import AIRSPEED, airspeed_lines, stimuli_of, switches_of
 
+_BLANK = ("unit", "profile")  # that stand whole in a file
 _PLACEHOLDER = "@NAME@"
 _ADAPTER = "[adapters."
 _AFTER_ADAPTERS = "# What the simulated bench is drawn from"
@@ -36,7 +38,7 @@ def new_sheet(kind: str, name: str, *, model: str | None, folder: Path) -> Path:
     """Write a sheet of `kind` into a folder and return its path.
 
     Args:
-        kind: `unit`, `aircraft` or `bench`.
+        kind: `unit`, `aircraft`, `bench` or `profile`.
         name: what the sheet is called; also the file's name.
         model: unit sheet that an aircraft or bench sheet is made for, a shipped name or a file.
         folder: where it goes.
@@ -47,8 +49,8 @@ def new_sheet(kind: str, name: str, *, model: str | None, folder: Path) -> Path:
     """
     if not is_name(name):
         raise UsageError(f"{name!r} is no name for a sheet: give a-z, 0-9 and hyphens, 40 at most, such as gannet-3.")
-    if kind == "unit":
-        text = (files("bench") / "blank" / "unit.toml").read_text(encoding="utf-8").replace(_PLACEHOLDER, name)
+    if kind in _BLANK:
+        text = (files("bench") / "blank" / f"{kind}.toml").read_text(encoding="utf-8").replace(_PLACEHOLDER, name)
     elif model is None:
         raise UsageError(f"new {kind}: for which model? Give --model NAME or FILE.")
     else:

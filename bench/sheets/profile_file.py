@@ -14,6 +14,7 @@ from bench.sheets.fields import Name, PositiveHertz, PositiveSeconds, PositiveVo
 from test_plans.profile import Certainty, Profile, Segment
 
 MOST_POINTS = 100_000
+FILL_IN = "FILL IN"  # what a sheet to begin with has where its writer must answer
 _CERTAINTIES = {
     "published": Certainty.PUBLISHED,
     "common practice": Certainty.COMMON_PRACTICE,
@@ -50,7 +51,10 @@ class ProfileFile(Table):
 
 
 def check_profile(profile: ProfileFile, file: str) -> Iterator[Problem]:
-    """Yield every stretch that is not exactly one of the three kinds, and ripples below nought."""
+    """Yield words still to fill in, every stretch that is not exactly one of the three kinds, ripples below nought."""
+    for key in ("title", "origin", "edition", "source"):
+        if FILL_IN in (words := str(getattr(profile, key))):
+            yield Problem(file, key, f'found "{words}"', "say it in your own words: a finding prints it")
     level_v = profile.starts_at
     for index, stretch in enumerate(profile.course):
         key = f"course[{index}]"

@@ -52,7 +52,7 @@ def read_table(model: type[ModelT], source: SheetSource) -> tuple[ModelT | None,
         try:
             return model.model_validate_json(json.dumps(data, default=str)), problems
         except ValidationError as fault:
-            details = fault.errors(include_url=False)
+            details = [detail for detail in fault.errors(include_url=False) if not _echo(detail)]
         extra = [detail for detail in details if detail["type"] == "extra_forbidden"]
         if extra:  # first, for a misspelt key also leaves one missing
             problems += [_take_out(model, data, source.label, detail["loc"]) for detail in extra]
@@ -62,6 +62,12 @@ def read_table(model: type[ModelT], source: SheetSource) -> tuple[ModelT | None,
         if not all(patched):
             break
     return None, problems
+
+
+def _echo(detail: ErrorDetails) -> bool:
+    """Say whether a list is called short only because its entries, each told by itself, are faulty."""
+    found = detail["input"]
+    return detail["type"] == "too_short" and isinstance(found, list) and len(found) >= detail["ctx"]["min_length"]
 
 
 def suggestion(found: str, known: Iterable[str], what: str, *, most: int = _MOST_LISTED) -> str:

@@ -10,8 +10,11 @@ import pytest
 from command_line import boxproof
 from named_findings import unproved
 
+from bench.errors import SheetError
 from bench.sheets import load_aircraft, load_bench, load_bench_simulation, load_unit, load_unit_simulation
 from bench.sheets.fields import Table
+from bench.sheets.load import load_profile
+from bench.sheets.profile_file import ProfileFile
 from bench.sheets.unit_file import UnitFile
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
@@ -139,6 +142,7 @@ def test_an_aircraft_or_bench_needs_a_model_that_can_be_read():
         ("aircraft", "test_plans/aircraft/turnstone.toml"),
         ("plan", "test_plans/plans/general-acceptance.toml"),
         ("bench", "bench/benches/simulated.toml"),
+        ("profile", "test_plans/profiles/engine-start-w1.toml"),
     ],
 )
 def test_a_schema_knows_every_top_key_of_a_shipped_sheet_and_has_no_null(kind, shipped):
@@ -158,3 +162,37 @@ def test_the_schema_closes_the_lists_that_the_check_closes():
     assert "quiescent-current" in limits
     step = boxproof("schema", "plan").document()["$defs"]["StepTable"]["properties"]["conditions"]
     assert "ramp-rate" in step["propertyNames"]["enum"]
+
+
+def test_a_blank_profile_names_everything_to_fill_in_at_once_and_holds_no_figure(here):
+    assert boxproof("new", "profile", "dip-3").code == 0
+    text = (here / "dip-3.toml").read_text(encoding="utf-8")
+    blanks = set(re.findall(r'^([a-z-]+) = "[^"]*FILL IN"', text, re.MULTILINE))
+    stretches = re.search(r"^course = \[.*?^\]", text, re.MULTILINE | re.DOTALL)
+    assert stretches is not None
+    assert not re.findall(r'"[\d.]+ ?(?:V|ms|s)"', stretches.group())
+    with pytest.raises(SheetError) as refused:
+        load_profile("dip-3.toml", load_unit("dotterel-6"))
+    assert {problem.key for problem in refused.value.problems} == blanks | {
+        *("course[0].hold", "course[1].to", "course[1].within", "course[2].hold"),
+        *("course[3].to", "course[3].within", "course[4].hold"),
+    }
+
+
+def test_a_blank_profile_that_was_filled_in_is_played_as_typed(here):
+    boxproof("new", "profile", "dip-3")
+    text = (here / "dip-3.toml").read_text(encoding="utf-8")
+    for volts in ("nominal-voltage", "starts-at"):
+        text = text.replace(f'{volts} = "FILL IN"', f'{volts} = "14 V"')
+    text = text.replace('hold = "FILL IN"', 'hold = "50 ms"').replace('within = "FILL IN"', 'within = "10 ms"')
+    text = text.replace('to = "FILL IN"', 'to = "7 V"', 1).replace('to = "FILL IN"', 'to = "14 V"', 1)
+    (here / "dip-3.toml").write_text(text.replace("FILL IN", "ours"), encoding="utf-8")
+    profile = load_profile("dip-3.toml", load_unit("dotterel-6"))
+    assert (profile.name, profile.lowest_v, profile.duration_s) == ("dip-3", 7.0, pytest.approx(0.17))
+    assert profile.unverified
+
+
+def test_every_key_a_profile_may_have_stands_in_the_blank_one(here):
+    boxproof("new", "profile", "dip-3")
+    text = (here / "dip-3.toml").read_text(encoding="utf-8")
+    assert [key for key in dict.fromkeys(keys_of(ProfileFile)) if not re.search(rf"\b{re.escape(key)}\b", text)] == []
