@@ -212,9 +212,6 @@ def spoilt(bench: BenchParameters, sheet: BenchSheet, defect: BenchDefect, sever
         return replace(bench, supply=_spoilt_supply(bench.supply, defect, severity))
     if defect.kind in FEED_DEFECTS:
         return spoilt_feed(bench, sheet, defect, severity)
-    if defect.kind == "ground-lead":
-        loose_ohm = bench.path.negative_ohm + severity * defect.value
-        return replace(bench, path=replace(bench.path, negative_ohm=loose_ohm))
     if defect.kind in TEXT_DEFECTS:
         return replace(bench, text_line=_spoilt_text_line(bench.text_line, defect, severity))
     if defect.kind in {"stimulus-dead", "channel-clipped", "frames-lost"}:

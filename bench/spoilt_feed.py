@@ -54,10 +54,11 @@ def _spoilt_path(bench: BenchParameters, sheet: BenchSheet, defect: BenchDefect,
         relay = replace(daq.digital_outputs[output], dead=dead, welded=welded)
         return replace(bench, daq=replace(daq, digital_outputs={**daq.digital_outputs, output: relay}))
     figure = severity * defect.value
-    if defect.kind == "switch-late":
-        return replace(bench, path=replace(path, break_s=path.break_s + figure))
-    if defect.kind == "switch-bounces":
-        return replace(bench, path=replace(path, bounce_s=figure))
-    if defect.kind == "contactor-chatters":
-        return replace(bench, path=replace(path, chatter_s=figure))
-    return replace(bench, path=replace(path, given_back_a=figure))  # `clamp-open`
+    spoilt = {
+        "ground-lead": replace(path, negative_ohm=path.negative_ohm + figure),
+        "switch-late": replace(path, break_s=path.break_s + figure),
+        "switch-bounces": replace(path, bounce_s=figure),
+        "contactor-chatters": replace(path, chatter_s=figure),
+        "clamp-open": replace(path, given_back_a=figure),
+    }
+    return replace(bench, path=spoilt[defect.kind])

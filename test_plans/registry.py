@@ -42,6 +42,8 @@ from test_plans.hold_up_regulation import HoldUpRegulation
 from test_plans.hold_up_ride_through import HoldUpRideThrough
 from test_plans.hold_up_ripple import HoldUpRipple
 from test_plans.inrush import Inrush
+from test_plans.interruption import State
+from test_plans.interruptions import BusInterruptions
 from test_plans.power_cycles import PowerCycles
 from test_plans.power_up import PowerUp
 from test_plans.procedure import Procedure
@@ -127,6 +129,10 @@ _ALL: tuple[Procedure, ...] = (
     HoldUpOverload(),
     HoldUpConstantPower(),
     EngineStart(),
+    BusInterruptions(State.IDLE),
+    BusInterruptions(State.DIMMING),
+    BusInterruptions(State.TRIM),
+    BusInterruptions(State.HOLD_UP),
     BusRamp(),
     BusRampHeld(),
     RampScan(),

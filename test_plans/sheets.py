@@ -10,7 +10,7 @@ from enum import StrEnum
 from types import MappingProxyType
 
 from analysis.finding import Limit
-from test_plans.profile import Profile, Required
+from test_plans.profile import Behaviour, Profile, Required
 
 
 class Sense(StrEnum):
@@ -322,6 +322,8 @@ class UnitSheet:
     airspeed: Airspeed | None = None  # None: it takes none
     ground_current_a: float = 0.0  # the limit of the ground pin's resistance speaks of this much and more
     profiles: Mapping[str, Required] = field(default_factory=dict)  # profile of the bus -> what is required in it
+    # state of the unit -> behaviour -> the longest break of the bus, in s, up to which it is required
+    interruptions: Mapping[str, Mapping[Behaviour, float]] = field(default_factory=dict)
     acceptance_plan: str = "acceptance"  # the shipped plan that accepts a unit of this model
     digest: str = ""  # SHA-256 of the file
 

@@ -30,14 +30,18 @@ def light_load(setup: Setup) -> str:
 
 def load_name(setup: Setup) -> str:
     """Return the load position of condition `load`; without it the bench's that draws nearest to the rated current."""
-    axis = axes_under_test(setup)[0]
+    return text(setup, "load", rated_load(setup, axes_under_test(setup)[0]))
+
+
+def rated_load(setup: Setup, axis: TrimAxis) -> str:
+    """Return the bench's load position that draws nearest to an axis's rated current, or the name it ought to have."""
     wanted_ohm = setup.unit.nominal_voltage_v / axis.rated_current_a
     positions = setup.bench.loads.get(axis.name, {})
     finite = {
         name: load for name, load in positions.items() if math.isfinite(load.resistance_ohm) and load.motor is None
     }
     nearest = min(finite, key=lambda name: abs(finite[name].resistance_ohm - wanted_ohm), default=None)
-    return text(setup, "load", nearest or f"{wanted_ohm:.2g} ohm")
+    return nearest or f"{wanted_ohm:.2g} ohm"
 
 
 def axis_signals(axis: TrimAxis) -> tuple[str, ...]:

@@ -25,6 +25,7 @@ LIMIT_QUANTITIES = {
     "unpowered-current": CURRENT,
     "idle-output": VOLTAGE,
     "ready-time": TIME,
+    "reset-duration": TIME,
     "ground-resistance": RESISTANCE,
     "reset-voltage": VOLTAGE,
     "lock-out-voltage": VOLTAGE,

@@ -32,6 +32,7 @@ def check_unit(unit: UnitFile, file: str, *, margins: bool = True) -> Iterator[P
     yield from check_airspeed(unit, file)
     yield from _reports(unit, file)
     yield from _profiles(unit, file)
+    yield from _interruptions(unit, file)
     sound_limits: set[str] = set()
     for name, limit in unit.limits.items():
         faults = list(_limit(name, limit, file))
@@ -52,6 +53,28 @@ def _profiles(unit: UnitFile, file: str) -> Iterator[Problem]:
             yield Problem(file, f"{key}.hold-up", "the model has no hold-up output", "take it out, or give held-at")
         if entry.logic is not None and unit.bus is None:
             yield Problem(file, f"{key}.logic", "the model reports nothing that would show it", "take it out")
+
+
+def _interruptions(unit: UnitFile, file: str) -> Iterator[Problem]:
+    """Yield states that a model has not got, that ask for nothing, or whose figures don't rise with the behaviours."""
+    has = {
+        "idle": True,
+        "trim": bool(unit.trims),
+        "dimming": bool(unit.dimming),
+        "hold-up": any(output.held_at is not None for output in unit.outputs.values()),
+    }
+    if unit.interruptions and (unit.bus is None or "reset-count" not in unit.bus.reports):
+        yield Problem(file, "interruptions", "the model reports no reset-count that would show it", "take it out")
+    for state, entry in unit.interruptions.items():
+        key, longest = join_key("interruptions", state), list(entry.longest_s.items())
+        if not has[state]:
+            yield Problem(file, key, "the model has nothing that it speaks of", "take it out")
+        if not longest:
+            yield Problem(file, key, "requires nothing", "give kept-working or lost-and-recovered, or take it out")
+        for (one, before_s), (other, longest_s) in pairwise(longest):
+            if longest_s <= before_s:
+                what = f'up to {longest_s * 1e3:g} ms "{other.value}", but up to {before_s * 1e3:g} ms "{one.value}"'
+                yield Problem(file, key, what, "let the lengths rise from each behaviour to the next")
 
 
 def pins_in_use(unit: UnitFile) -> Iterator[tuple[str, str]]:

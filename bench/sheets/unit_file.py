@@ -27,8 +27,10 @@ from bench.sheets.fields import (
 from bench.sheets.limit_text import AnyFigure
 from bench.sheets.simulation_file import SimulationTable
 from bench.sheets.units import PERCENT, VOLTAGE, Quantity
+from test_plans.interruption import State
 from test_plans.profile import Behaviour
 
+STATES = tuple(state.value for state in State)
 BEHAVIOURS = tuple(behaviour.value for behaviour in Behaviour)
 
 
@@ -246,6 +248,21 @@ class ProfileTable(Table):
     logic: Literal[BEHAVIOURS] | None = None  # type: ignore[valid-type]
 
 
+class InterruptionTable(Table):
+    """An entry of `[interruptions]`: the longest break of the bus up to which each behaviour is required."""
+
+    kept_working: PositiveSeconds | None = None
+    recovered: PositiveSeconds | None = None
+    lost_and_recovered: PositiveSeconds | None = None
+    needs_power_cycle: PositiveSeconds | None = None
+
+    @property
+    def longest_s(self) -> dict[Behaviour, float]:
+        """The figures given, in the order of the behaviours."""
+        given = (self.kept_working, self.recovered, self.lost_and_recovered, self.needs_power_cycle)
+        return {behaviour: longest for behaviour, longest in zip(Behaviour, given, strict=True) if longest is not None}
+
+
 class LimitTable(Table):
     """An entry of `[limits]`; a side left out is open."""
 
@@ -281,6 +298,9 @@ class UnitFile(Table):
     bus: BusTable | None = None
     airspeed: AirspeedTable | None = None
     profiles: dict[Name, ProfileTable] = Field(default_factory=dict)
+    interruptions: dict[Literal[STATES], InterruptionTable] = Field(  # type: ignore[valid-type]  # the words of `State`
+        default_factory=dict
+    )
     limits: dict[Name, LimitTable]
     simulation: SimulationTable | None = None
 

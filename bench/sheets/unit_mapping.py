@@ -106,6 +106,7 @@ def to_unit_sheet(file: UnitFile, digest: str) -> UnitSheet:
             )
             for name, entry in file.profiles.items()
         },
+        interruptions={state: entry.longest_s for state, entry in file.interruptions.items()},
         digest=digest,
     )
 

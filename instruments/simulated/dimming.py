@@ -122,9 +122,19 @@ class DimmingBank:
         self._sets = dict(zip(names, names[::-1] if crossed else names, strict=True))
         self._follows_bus = any(level.faults.bus_percent_per_v for level in self.levels)
         self._restless: dict[str, Wiper] = {}
+        self._reset_travels = {
+            rheostat.pin: travel
+            for rheostat in rheostats
+            if (travel := quantities[f"{rheostat.name}.reset_travel"] / 100.0) > 0.0
+        }
+        self._taken: dict[str, float] = {}
 
-    def start(self) -> None:
-        """Begin with every output off; the first scan sets them."""
+    def start(self, *, after_reset: bool = False) -> None:
+        """Begin with every output off; the first scan sets them.
+
+        After a reset a faulty unit takes a wiper to stand at another travel, until the wiper moves.
+        """
+        self._taken = dict(self._reset_travels) if after_reset else {}
         for level in self.levels:
             level.level = 0.0
         self._restless = dict(self._by_pin)
@@ -135,6 +145,7 @@ class DimmingBank:
         if wiper is None:
             return False
         self._restless[pin] = wiper
+        self._taken.pop(pin, None)
         return True
 
     def scan(self, now_ns: int) -> list[DimmerLevel]:
@@ -144,7 +155,7 @@ class DimmingBank:
             return []
         changed, restless, bus_v = [], {}, self._bus_v()
         for pin, wiper in due.items():
-            travel = wiper.travel(self._pins.voltage_v(pin), now_ns)
+            travel = self._taken.get(pin, wiper.travel(self._pins.voltage_v(pin), now_ns))
             rheostat = self._sets[wiper.parameters.name]
             changed += [
                 level for level in self.levels if level.parameters.rheostat == rheostat and level.follow(travel, bus_v)

@@ -335,6 +335,10 @@ class TwinParameters:
     unit.setting_lost_start (from this start of the firmware on the last setting it reports is another; 0 never),
     unit.sense_gain (per cent of the bus that the lock-out sees), unit.hang_from_v_per_s, unit.hang_to_v_per_s (it hangs
     on a bus that rises through the last half volt below its start at a rate from one to the other; 0 V/s never),
+    unit.forgets_settings (as settings_off, from the first reset on), unit.hang_s (its firmware stands still once a
+    lock-out without a reset is over), <a>.twitch_s (drives so long once a brownout is over), <a>.twitch_part (per cent
+    of all brownouts), <a>.resumes_s (after a reset it drives on so long), <r>.reset_travel (per cent, taken for a
+    wiper's after a reset until it moves),
     <o>.frequency_hz, <o>.offset_level, <o>.high_level, <o>.drop_ohm, <o>.limit_a, <o>.off_ohm (to ground when off),
     <o>.ripple_v (peak to peak, DC), <o>.ripple_hz, and, nothing in a good unit: <o>.stuck (1 off, 2 on),
     <o>.floor_level (left when off), <o>.missing_level, <o>.sag (per cent at half travel), <o>.gain (per cent),

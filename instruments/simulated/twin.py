@@ -17,6 +17,7 @@ from functools import partial
 
 from instruments.simulated.agenda import NS_PER_S, Agenda, Alarm, Order, to_ns
 from instruments.simulated.airspeed_input import PRESENT, TextReceiver, airspeed_at, airspeed_by_contact
+from instruments.simulated.brownout_faults import BrownoutFaults
 from instruments.simulated.bus_line import BusLine
 from instruments.simulated.converter import Converter
 from instruments.simulated.dimming import DimmerLevel, DimmingBank
@@ -134,6 +135,9 @@ class Twin:
         self._setting_lost_start = round(quantities["unit.setting_lost_start"])
         self._sense_gain = quantities["unit.sense_gain"] / 100.0
         self._hangs_from, self._hangs_to = quantities["unit.hang_from_v_per_s"], quantities["unit.hang_to_v_per_s"]
+        self._brownout = BrownoutFaults(self.axes, quantities, seed)
+        self._uncommanded: dict[str, int] = {}  # axis -> direction in which it drives without a command
+        self._hung = False
         self._axis_of_pin = {switch.pin: switch.axis for switch in parameters.switches}
         self._restless_axes: set[str] = set()
         self._duty = 1.0
@@ -233,6 +237,8 @@ class Twin:
     def _fall(self) -> None:
         if self.powered:
             self.resets += 1
+            self._brownout_begins()
+            self._brownout.reset()
             self._lose_power(PowerState.HELD_IN_RESET)
         else:
             self._lose_power(PowerState.UNPOWERED)
@@ -267,6 +273,8 @@ class Twin:
         for alarm in (self._scan_alarm, self._ready_alarm, self._report_alarm):
             alarm.clear()
         self._starts += 1  # what was scheduled by the firmware that ran is void
+        self._uncommanded.clear()
+        self._hung = False
         self._bus.drop_unit_frames()
         self._pins.set_unit(plugged=state is not PowerState.UNPLUGGED, powered=False)
         for name, axis in self.axes.items():
@@ -314,7 +322,7 @@ class Twin:
         self._first_scan_ns, self._last_scan_ns = self._agenda.now_ns, -1
         self._reports.start()
         self.discretes.start()
-        self.dimming.start()
+        self.dimming.start(after_reset=self.resets > 0)
         self.airspeed.start()
         self._text.start()
         self._look_at_airspeed()
@@ -325,6 +333,8 @@ class Twin:
         self.outputs.show_plain(self._agenda.now_ns)
         self._restless_axes = set(self.axes)
         self._report_all()
+        if self.resets:
+            self._brownout_over(after_reset=True)
         self._wake()
 
     def _circuit_changed(self) -> None:
@@ -348,7 +358,7 @@ class Twin:
 
     def _wake(self) -> None:
         """Have the next scan of the grid run."""
-        if self.state is PowerState.RUNNING:
+        if self.state is PowerState.RUNNING and not self._hung:
             self._scan_at_or_after(self._agenda.now_ns)
 
     def _scan_at_or_after(self, time_ns: int) -> None:
@@ -362,6 +372,10 @@ class Twin:
         was_locked = self.lock_out.locked
         if self.lock_out.scan(self._sense_gain * self._network.voltage_v()) != was_locked:
             self._restless_axes.update(self.axes)
+            if not was_locked:
+                self._brownout_begins()
+            elif not self._brownout_over(after_reset=False):
+                return
         for discrete in self.discretes.scan(now_ns // self._scan_ns):
             self._report_change(discrete)
         levels = self.dimming.scan(now_ns)
@@ -370,6 +384,37 @@ class Twin:
         if self._scan_axes(now_ns) or levels:
             self._set_draw()
         self._plan_scan(now_ns)
+
+    def _brownout_begins(self) -> None:
+        self._brownout.begin({name: axis.direction for name, axis in self.axes.items()})
+
+    def _brownout_over(self, *, after_reset: bool) -> bool:
+        """Do what is wrong once a brownout is over; return whether the firmware goes on, rather than hangs."""
+        now_ns, start = self._agenda.now_ns, self._starts
+        for axis, direction, duration_ns in self._brownout.over(after_reset=after_reset):
+            self._uncommanded[axis] = direction
+            self._show_bridge(axis)
+            self._set_draw()
+            self._agenda.at(now_ns + duration_ns, Order.FIRMWARE, partial(self._end_uncommanded, axis, start))
+        if after_reset or not self._brownout.hang_ns:
+            return True
+        self._hung = True
+        self._report_alarm.clear()
+        self._agenda.at(now_ns + self._brownout.hang_ns, Order.FIRMWARE, partial(self._end_hang, start))
+        return False
+
+    def _end_uncommanded(self, name: str, start: int) -> None:
+        """End a drive that nobody commanded, unless the unit lost power since."""
+        if start == self._starts and self._uncommanded.pop(name, 0):
+            self._show_bridge(name)
+            self._set_draw()
+
+    def _end_hang(self, start: int) -> None:
+        """Have a firmware that hung scan and report again, unless the unit lost power since."""
+        if start == self._starts:
+            self._hung = False
+            self._report_all()
+            self._wake()
 
     def _scan_axes(self, now_ns: int) -> bool:
         """Scan what may change; return whether any drive or its duty did."""
@@ -461,10 +506,11 @@ class Twin:
         parameters, reports = self.parameters, self._reports
         for discrete in self.discretes.inputs:
             self._send_discrete(discrete, state=discrete.state, changes=discrete.changes)
+        settings_off = self._settings_off + self._brownout.settings_off
         counts = (
             (parameters.reset_count_identifier, self.resets),
-            (parameters.configuration_identifier, parameters.configuration + self._settings_off),
-            *((identifier, value + self._settings_off) for identifier, value in self._settings()),
+            (parameters.configuration_identifier, parameters.configuration + settings_off),
+            *((identifier, value + settings_off) for identifier, value in self._settings()),
             (parameters.firmware_identifier, self._firmware),
         )
         for identifier, value in counts:
@@ -490,7 +536,8 @@ class Twin:
 
     def _show_bridge(self, name: str) -> None:
         bus_v = self._network.voltage_v()
-        self.outputs.show_bridge(self._agenda.now_ns, name, self.axes[name].direction, self._duty, bus_v=bus_v)
+        direction = self._uncommanded.get(name, self.axes[name].direction)
+        self.outputs.show_bridge(self._agenda.now_ns, name, direction, self._duty, bus_v=bus_v)
         flowing_a = self.outputs.bridges[name].current_a(bus_v)
         self._trips[name].see(flowing_a)
         self._short_trips[name].see(flowing_a)

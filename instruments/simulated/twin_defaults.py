@@ -30,6 +30,8 @@ UNIT_DEFAULTS = {
     "unit.hang_from_v_per_s": 0.0,
     "unit.hang_to_v_per_s": 0.0,
     "unit.rheostats_crossed": 0.0,
+    "unit.forgets_settings": 0.0,
+    "unit.hang_s": 0.0,
 }
 ACTIVE_LOW_DEFAULTS = {"threshold_active_v": 1.6, "threshold_inactive_v": 2.6, "pull_ohm": 4700.0, "pull_v": 5.0}
 ACTIVE_HIGH_DEFAULTS = {"threshold_active_v": 4.0, "threshold_inactive_v": 3.0, "pull_ohm": 22000.0, "pull_v": 0.0}
@@ -79,6 +81,9 @@ AXIS_DEFAULTS = {
     "latches": 0.0,
     "honours_held": 0.0,
     "honours_at_start": 0.0,
+    "twitch_s": 0.0,
+    "twitch_part": 0.0,
+    "resumes_s": 0.0,
 }
 DIMMER_DEFAULTS = {
     "drop_ohm": 0.1,
@@ -117,6 +122,7 @@ RHEOSTAT_DEFAULTS = {  # a wiper input without a pull of its own
     "pull_v": 0.0,
     "pull_ohm": math.inf,
     "open_travel": 0.0,
+    "reset_travel": 0.0,
     "offset_v": 0.0,
     "wander_v": 0.0,
     "wander_hz": 5.0,

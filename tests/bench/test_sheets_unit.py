@@ -230,3 +230,31 @@ def test_a_model_without_simulation_can_be_loaded_but_not_simulated(tmp_path):
 def test_a_test_limit_keeps_its_kind(tmp_path):
     path = changed(tmp_path, "unit", ('kind = "specification"', 'kind = "test-limit"'))
     assert load_unit(path).limits["quiescent-current"].kind is LimitKind.TEST_LIMIT
+
+
+def test_breaks_of_the_bus_are_required_by_state_and_behaviour():
+    longest = dotterel().interruptions
+    assert set(longest) == {"idle", "trim", "dimming", "hold-up"}
+    assert {behaviour.class_letter: round(1e3 * s) for behaviour, s in longest["trim"].items()} == {
+        "A": 5,
+        "B": 10,
+        "C": 500,
+    }
+
+
+@pytest.mark.parametrize(
+    ("entry", "complaint"),
+    [
+        ("idle = {}", "interruptions.idle: requires nothing"),
+        ('parked = { kept-working = "1 ms" }', "interruptions.parked"),
+        ('idle = { kept-working = "0 ms" }', "interruptions.idle.kept-working"),
+        (
+            'idle = { kept-working = "50 ms", recovered = "20 ms" }',
+            'interruptions.idle: up to 20 ms "out of limits and recovered", but up to 50 ms "kept working"',
+        ),
+    ],
+)
+def test_breaks_that_ask_for_nothing_that_could_be_are_refused(tmp_path, entry, complaint):
+    shipped = 'idle = { kept-working = "50 ms", lost-and-recovered = "500 ms" }'
+    (problem,) = problems_of(load_unit, changed(tmp_path, "unit", (shipped, entry)))
+    assert problem.startswith(complaint)

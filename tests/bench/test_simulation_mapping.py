@@ -125,6 +125,11 @@ UNIT_DEFECTS = {
     "setting-lost-at-a-start": {"unit.setting_lost_start": 4.0},
     "bus-sense-high": {"unit.sense_gain": 106.0},
     "bus-sense-low": {"unit.sense_gain": 92.0},
+    "trim-twitches-after-brownout": {"pitch.twitch_s": 0.050, "pitch.twitch_part": 20.0},
+    "trim-drives-on-after-reset": {"pitch.resumes_s": 1.0},
+    "dimming-full-after-reset": {"rheostat-1.reset_travel": 100.0},
+    "settings-lost-in-break": {"unit.forgets_settings": 1.0},
+    "firmware-hangs-after-break": {"unit.hang_s": 4.0},
 }
 BENCH_DEFECTS = (
     *("supply-limit-low", "sense-open", "stimulus-dead", "channel-clipped", "frames-lost"),
