@@ -91,7 +91,10 @@ class EngineStart:
             current_limit_a=shot_limit_a(setup),
             loads=() if output is None else ((output.name, full_load(setup)),),
             load_current_a=0.0 if output is None else output.rated_current_a,
-            paths=(SupplyPath.RUN.value, *((SupplyPath.DIP_SOURCE.value,) if Means.DIP_SOURCE in means else ())),
+            paths=(
+                SupplyPath.RUN.value,
+                *((SupplyPath.DIP_SOURCE.value,) if means & {Means.DIP_SOURCE, Means.DIP_AND_BACK} else ()),
+            ),
             bus=bool(setup.unit.bus.reports),
             ways=tuple(ways.values()),
         )

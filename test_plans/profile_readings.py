@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from analysis.measurement import Doubt
 from analysis.survival import Achieved, Shot, too_hard, too_weak
 from analysis.verdict import Cause
-from test_plans.bus_standing import supply_doubts
+from test_plans.bus_standing import bus_doubts, supply_doubts
 from test_plans.hold_up import CONDITION, load_doubts
 from test_plans.idle import idle_doubts, moved_outputs
 from test_plans.profile import Behaviour, Profile
@@ -230,11 +230,16 @@ def _breaks(record: Record, tries: Sequence[tuple[float, float]]) -> Iterator[fl
 
 
 def _spoilt(record: Record, setup: Setup) -> tuple[Doubt, ...]:
-    """Return why a shot shows nothing: samples, the bus or the load ahead of it, an output that was off already."""
+    """Return why a shot shows nothing: samples, bus or load ahead of it, an output off already, a bus not back."""
     if record.capture is None:
         return record.missing
     before = (BEFORE_S - READ_S, BEFORE_S)
     found = [*record.doubts(signals_of(setup)), *supply_doubts(record, setup, CONDITION, *before)]
+    stimuli = record.capture.events_of("stimulus")
+    if not any(
+        event.fields.get("line") == Source.SUPPLY.value for event in stimuli
+    ):  # else it ends where its list does
+        found += bus_doubts(record, setup, record.duration_s - READ_S)
     output = hold_up_of(setup)
     if output is not None:
         limit = setup.unit.limits["hold-up-voltage"]

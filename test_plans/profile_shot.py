@@ -6,14 +6,14 @@ the two a shot really was is read from its samples (`test_plans.profile_readings
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from test_plans.driving import bring_up
 from test_plans.hold_up import LIMIT_A, full_load, limit_a, put_load
 from test_plans.procedure import CaptureNeed
 from test_plans.profile import Profile
-from test_plans.profile_way import Fall, Means, first_fall, stairs, way
+from test_plans.profile_way import Fall, Means, first_fall, stairs, until_back, way
 from test_plans.rig import CaptureSession, Rig, Source, SupplyPath, Tread
 from test_plans.sheets import Setup, SourceFacts, WatchedOutput
 from test_plans.signals import current_signal, voltage_signal
@@ -53,6 +53,7 @@ class Played:
     switched_s: float  # after the source began; 0 where the switch stays
     duration_s: float  # from the source's begin until all is as before
     breaks_s: tuple[tuple[float, float], ...] = ()  # (from, to) with the bus open, after the begin
+    stands_s: float = 0.0  # after that, at the supply, ahead of a further try
 
 
 def capture_name(profile: Profile, side: Side, attempt: int = 0) -> str:
@@ -111,7 +112,8 @@ def capture_need(profile: Profile, setup: Setup, side: Side) -> CaptureNeed:
 def shot_duration_s(profile: Profile, setup: Setup, side: Side) -> float:
     """Return how long the capture of a shot takes."""
     played = playing(profile, setup, side)
-    return BEFORE_S + profile.tries * played.duration_s + (profile.tries - 1) * profile.rest_s + AFTER_S
+    apart_s = played.stands_s + profile.rest_s
+    return BEFORE_S + profile.tries * played.duration_s + (profile.tries - 1) * apart_s + AFTER_S
 
 
 def shoot(rig: Rig, setup: Setup, profile: Profile, side: Side, *, attempt: int = 0) -> None:
@@ -134,7 +136,7 @@ def shoot(rig: Rig, setup: Setup, profile: Profile, side: Side, *, attempt: int 
         for _ in range(profile.tries):
             session.wait_until(at_s)
             began_s = _play(session, played)
-            at_s = began_s + played.duration_s + profile.rest_s
+            at_s = began_s + played.duration_s + played.stands_s + profile.rest_s
         session.wait_until(began_s + played.duration_s + AFTER_S)
     if played.source is not None:
         rig.end_course(played.source)
@@ -199,7 +201,14 @@ def playing(profile: Profile, setup: Setup, side: Side) -> Played:
     fall, dip = first_fall(profile, setup.bench.supply), setup.bench.dip_source
     if means is None or fall is None or dip is None:
         raise ValueError(f"bench {setup.bench.name} can't follow profile {profile.name}")
-    return _switched(fall, setup, side, dip)
+    if means is Means.DIP_SOURCE:
+        return _switched(fall, fall.rest, setup, side, dip)
+    rest = until_back(fall, profile.starts_at_v)
+    if rest is None:
+        raise ValueError(f"profile {profile.name} does not come back to where it began")
+    played = _switched(fall, rest, setup, side, dip)
+    stands_s = sum(segment.duration_s for segment in fall.rest.segments[len(rest.segments) :] if segment.level)
+    return replace(played, duration_s=_sum(played.treads), stands_s=stands_s)  # the dip source stays at its last
 
 
 def _opened(profile: Profile, side: Side) -> Played:
@@ -213,12 +222,12 @@ def _opened(profile: Profile, side: Side) -> Played:
     return Played(source=None, treads=(), switched_s=0.0, duration_s=at_s + TAIL_S, breaks_s=tuple(breaks))
 
 
-def _switched(fall: Fall, setup: Setup, side: Side, dip: SourceFacts) -> Played:
+def _switched(fall: Fall, rest: Profile, setup: Setup, side: Side, dip: SourceFacts) -> Played:
     leads_ohm = setup.bench.lead_positive_ohm + setup.bench.lead_negative_ohm
-    first, *rest = _treads(fall.rest, setup, side, dip, leads_ohm=leads_ohm)
+    first, *later = _treads(rest, setup, side, dip, leads_ohm=leads_ohm)
     lengthened_s = fall.fall_s + LONGER_S if side is Side.HARD else -LONGER_S
     bottom_s = max(first.dwell_s + lengthened_s, dip.shortest_dwell_s)
-    treads = (Tread(first.voltage_v, LEAD_S + bottom_s), *rest)
+    treads = (Tread(first.voltage_v, LEAD_S + bottom_s), *later)
     return Played(source=Source.DIP_SOURCE, treads=treads, switched_s=LEAD_S, duration_s=_sum(treads) + TAIL_S)
 
 

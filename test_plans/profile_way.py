@@ -1,7 +1,9 @@
 """Which way a bench can follow a profile of the bus, from what its sources do. Pure, before anything is driven.
 
 A source plays stairs by its own clock (LIST). Where the bus falls faster than the supply can, the bus switch takes the
-unit to a dip source that waits at the bottom and plays the rest. Open stretches are the bus switch alone.
+unit to a dip source that waits at the bottom and plays the rest; where it rises faster than that can, back to where it
+began, the switch takes the unit back to the supply, which has stood there all along. Open stretches are the bus switch
+alone.
 """
 
 import math
@@ -37,6 +39,7 @@ class Means(StrEnum):
 
     LIST = "by LIST on the supply"
     DIP_SOURCE = "by the bus switch to the dip source, which plays the rest by LIST"
+    DIP_AND_BACK = "by the bus switch to the dip source and back to the supply"
     OPEN = "by opening the bus switch"
 
 
@@ -82,8 +85,11 @@ def way(profile: Profile, setup: Setup) -> Way:
         if not faults:
             means = Means.LIST
         else:
-            lacking, remedy = _with_dip_source(profile, setup, faults)
-            means = None if lacking else Means.DIP_SOURCE
+            means = Means.DIP_SOURCE
+            lacking, remedy = _with_dip_source(profile, setup, faults, back=False)
+            if lacking and not _with_dip_source(profile, setup, faults, back=True)[0]:
+                means, lacking, remedy = Means.DIP_AND_BACK, "", ""
+            means = None if lacking else means
     return Way(profile=profile.name, means=means, lacking=lacking, remedy=remedy)
 
 
@@ -110,6 +116,23 @@ def first_fall(profile: Profile, source: SourceFacts) -> Fall | None:
             rest=replace(profile, starts_at_v=level_v, segments=rest),
         )
     return None
+
+
+def until_back(fall: Fall, begins_at_v: float) -> Profile | None:
+    """Return what a fall leaves ahead of a last rise to where the profile began, at which it then stands.
+
+    None where it ends otherwise, or has nothing at the bottom: then no switching back to the supply follows it.
+    """
+    segments = fall.rest.segments
+    place = len(segments)
+    while place and _stands(segments[place - 1], begins_at_v):
+        place -= 1
+    end = place
+    while place and segments[place - 1].voltage_v > _before_v(fall, place - 1) and _moves(segments[place - 1]):
+        place -= 1
+    if not 0 < place < end or segments[end - 1].voltage_v != begins_at_v:
+        return None
+    return replace(fall.rest, segments=segments[:place])
 
 
 def stairs(profile: Profile, source: SourceFacts, pick: Pick) -> tuple[Tread, ...]:
@@ -163,6 +186,19 @@ def _merged(treads: Iterator[tuple[float, float, float]], shortest_s: float, pic
         yield Tread(pick(held[0], held[1]), max(held[2], shortest_s))
 
 
+def _stands(segment: Segment, voltage_v: float) -> bool:
+    return segment.level and not segment.open and segment.ripple_v == 0.0 and segment.voltage_v == voltage_v
+
+
+def _moves(segment: Segment) -> bool:
+    return not segment.open and not segment.level and segment.ripple_v == 0.0
+
+
+def _before_v(fall: Fall, place: int) -> float:
+    """Return where the segment ahead of one of a fall's rest ends."""
+    return fall.rest.segments[place - 1].voltage_v if place else fall.to_v
+
+
 def _falls(segment: Segment, from_v: float) -> bool:
     return not segment.open and segment.ripple_v == 0.0 and not segment.level and segment.voltage_v < from_v
 
@@ -200,12 +236,18 @@ def _cant_play(profile: Profile, source: SourceFacts) -> Iterator[tuple[str, str
         yield f"holds {source.list_points} LIST points, too few for it", "with more LIST points"
 
 
-def _with_dip_source(profile: Profile, setup: Setup, faults: dict[str, str]) -> tuple[str, str]:
-    """Return what is lacking to follow a profile with a dip source, and the cheapest remedy; "" twice: nothing is."""
+def _with_dip_source(profile: Profile, setup: Setup, faults: dict[str, str], *, back: bool) -> tuple[str, str]:
+    """Return what is lacking to follow a profile with a dip source, and the cheapest remedy; "" twice: nothing is.
+
+    `back`: its last rise is the bus switch's, back to the supply.
+    """
     facts = setup.bench
     alone, better = f"the supply {' and '.join(faults)}", f"a supply {' and '.join(faults.values())}"
     fall = first_fall(profile, facts.supply)
     if fall is None:
+        return alone, better
+    rest = until_back(fall, profile.starts_at_v) if back else fall.rest
+    if rest is None:
         return alone, better
     if facts.dip_source is None:
         return f"{alone}, and there is no dip source", f"a dip source, or {better}"
@@ -213,7 +255,7 @@ def _with_dip_source(profile: Profile, setup: Setup, faults: dict[str, str]) -> 
     if not 0.0 < facts.switch_break_s <= LONGEST_BREAK_S:
         said = f"breaks for {facts.switch_break_s * 1e6:.0f} us" if facts.switch_break_s else "states no break-time"
         return f"the bus switch {said}", f"a bus switch that breaks for at most {LONGEST_BREAK_S * 1e6:.0f} us"
-    lacking = dict(_cant_play(fall.rest, dip))
+    lacking = dict(_cant_play(rest, dip))
     most = setup.unit.limits.get(CAPACITANCE_LIMIT)
     if most is not None and math.isfinite(most.high):
         sinks_a = most.high * (fall.from_v - fall.to_v) / fall.fall_s

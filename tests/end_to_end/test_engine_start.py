@@ -52,6 +52,27 @@ def test_a_bent_bench_neither_passes_nor_blames_the_unit(fault, monkeypatch, tmp
     assert not [one["id"] for one in document["findings"] if one["cause"] == "unit"]
 
 
+def sticks_at_the_dip_source(plant):
+    """Change: the bus switch stays at the dip source until the contactor opens."""
+    relays, told, stuck = plant._relays, plant._relays._positions, [False]
+
+    def positions():
+        stuck[0] = relays.watchdog and (stuck[0] or told() == ["dip source"])
+        return ["dip source"] if stuck[0] else told()
+
+    relays._positions = positions
+
+
+def test_a_bus_switch_that_does_not_come_back_from_a_drop_is_the_benchs(monkeypatch, tmp_path):
+    injected(monkeypatch, at=("engine-start", 0.5, sticks_at_the_dip_source))
+    document = started(tmp_path, profiles=("momentary-drop-12",))
+    assert judged(document)[FINDING.format("w1", "hold-up").replace("engine-start-w1", "momentary-drop-12")] == (
+        "inconclusive",
+        "bench",
+    )
+    assert not [one["id"] for one in document["findings"] if one["cause"] == "unit"]
+
+
 def test_a_converter_that_drops_out_at_8_3_v_loses_the_healthy_start(monkeypatch, tmp_path):
     injected(monkeypatch, bend=both(unit_quantity("hold-up.drop_out_v", 8.3), unit_quantity("hold-up.restart_v", 9.0)))
     document = started(tmp_path)

@@ -104,3 +104,59 @@ def test_stairs_lie_nowhere_on_the_wrong_side_of_a_profile(slopes, ripple_v, rip
         played = np.array([tread.voltage_v for tread in treads])[at]
         assert (sign * (played - profile.voltage_v(times)) >= -1e-2).all()
         assert len(treads) <= SETUP.bench.supply.list_points
+
+
+DROP = SHEETS.plan.profiles["momentary-drop-12"]
+
+
+def test_a_rise_faster_than_the_dip_sources_is_the_bus_switchs_back_to_the_supply():
+    assert way(DROP, SETUP).means is Means.DIP_AND_BACK
+    quick = replace(SETUP.bench.dip_source, slew_up_v_per_s=400.0)
+    assert way(DROP, bench(dip_source=quick)).means is Means.DIP_SOURCE
+    unit = replace(SETUP.unit, survives_voltage_v=32.0)
+    assert way(SHEETS.plan.profiles["momentary-drop-24"], replace(SETUP, unit=unit)).means is Means.DIP_AND_BACK
+
+
+@pytest.mark.parametrize(
+    ("last", "facts"),
+    [
+        ((0.01, 10.0, False), {}),  # ends elsewhere than the supply stands
+        ((0.01, 12.0, False), {"dip_source": None}),
+        ((0.01, 12.0, False), {"switch_break_s": 0.002}),
+        ((0.01, 12.0, False), {"dip_source": replace(SETUP.bench.dip_source, list_points=0)}),
+    ],
+)
+def test_what_can_not_be_switched_back_says_what_is_missing(last, facts):
+    profile = course((0.01, 5.0, False), (0.1, 5.0, True), last, (0.5, last[1], True))
+    found = way(profile, bench(**facts))
+    assert found.means is None
+    assert found.remedy
+
+
+def test_both_edges_of_a_drop_are_switched_and_the_bottom_lasts_longer_on_the_hard_side():
+    for side, longest_s, bottom_v in ((Side.HARD, 0.12, 4.5), (Side.SOFT, 0.1, 4.8)):
+        played = playing(DROP, SETUP, side)
+        (tread,) = played.treads
+        bottom_s = played.duration_s - played.switched_s
+        assert played.source is Source.DIP_SOURCE
+        assert tread.voltage_v < bottom_v
+        assert bottom_s == pytest.approx(tread.dwell_s - LEAD_S)
+        assert longest_s - 0.01 < bottom_s < longest_s
+        assert played.stands_s == 1.0
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    bottom_v=st.floats(2.0, 9.0),
+    held_s=st.floats(0.02, 0.5),
+    fall_s=st.floats(0.004, 0.02),
+    rise_s=st.floats(0.001, 0.02),
+)
+def test_a_drop_is_played_longer_than_asked_and_deeper_or_shorter_and_higher(bottom_v, held_s, fall_s, rise_s):
+    profile = course((1.0, 12.0, True), (fall_s, bottom_v, False), (held_s, bottom_v, True), (rise_s, 12.0, False))
+    if way(profile, SETUP).means is not Means.DIP_AND_BACK:
+        return
+    hard, soft = playing(profile, SETUP, Side.HARD), playing(profile, SETUP, Side.SOFT)
+    assert hard.treads[0].voltage_v < bottom_v < soft.treads[0].voltage_v
+    assert hard.duration_s - hard.switched_s > held_s + fall_s
+    assert soft.duration_s - soft.switched_s < held_s
