@@ -63,7 +63,7 @@ def test_a_sound_dip_source_passes():
         ({"back_v": 7.25}, {"back"}),
         ({"breaks": ((0.0, 2.0),)}, {"level", "slew", "switch", "back"}),
     ],
-    ids=str,
+    ids=range(8),
 )
 def test_what_is_wrong_is_the_benchs_and_named(changes, names):
     assert wrong(**changes).keys() == names
