@@ -78,6 +78,7 @@ def with_dead_stimulus(text):
     """Return a bench sheet in whose catalogue the airspeed voltage is dead."""
     return text + (
         '\n[[simulation.defects]]\nid = "airspeed-dead"\ntitle = "Airspeed voltage dead"\n'
+        'findings = ["bench-check.stimulus-lines"]\n'
         'kind = "stimulus-dead"\ntarget = "airspeed"\n'
     )
 
