@@ -201,18 +201,17 @@ def test_firmware_is_reported_where_the_unit_has_such_a_report():
 def test_a_unit_that_hangs_in_a_band_of_rates_comes_back_only_once_it_was_discharged(rate_v_per_s, hangs):
     world = World({"unit.hang_from_v_per_s": 1.2, "unit.hang_to_v_per_s": 2.2})
     world.power_up()
-    ramp(world, 4.0, 5.0)
+    stands_at(world, 4.7)
+    ramp(world, 4.2, 5.0)
     assert world.plant.twin.state is PowerState.HELD_IN_RESET
-    ramp(world, 8.0, rate_v_per_s)
-    world.wait(1.0)
+    ramp(world, 5.8, rate_v_per_s)
+    stands_at(world, 13.8)
     assert (world.plant.twin.state is PowerState.HUNG) is hangs
-    ramp(world, 4.0, 20.0)
-    ramp(world, 13.8, 20.0)
-    world.wait(1.0)
+    stands_at(world, 4.0)
+    stands_at(world, 13.8)
     assert (world.plant.twin.state is PowerState.HUNG) is hangs
-    ramp(world, 0.0, 20.0)
-    ramp(world, 13.8, 20.0)
-    world.wait(1.0)
+    stands_at(world, 0.0)
+    stands_at(world, 13.8)
     assert world.plant.twin.state is PowerState.RUNNING
 
 
@@ -221,11 +220,16 @@ def test_a_setting_is_another_from_the_start_on_at_which_it_is_lost():
     world.power_up()
     assert reported(world) == {1823: 5, 1824: 9}
     for starts in (2, 3):
-        ramp(world, 4.0, 50.0)
+        stands_at(world, 4.0)
         world.plant.take_frames()
-        ramp(world, 13.8, 50.0)
-        world.wait(1.0)
+        stands_at(world, 13.8)
         assert (starts, reported(world)) == (starts, {1823: 5, 1824: 10})
+
+
+def stands_at(world, volts):
+    """Have the bus go there at once and stand for a second."""
+    world.plant.supply.set_voltage(volts)
+    world.wait(1.0)
 
 
 def reported(world):
