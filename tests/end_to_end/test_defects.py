@@ -21,7 +21,7 @@ assert SHEETS.unit_simulation is not None
 assert SHEETS.bench_simulation is not None
 UNIT_DEFECTS = SHEETS.unit_simulation.defects
 BENCH_DEFECTS = SHEETS.bench_simulation.defects
-CHEAP_S = 25.0  # on the bench: what a procedure may take to be run beside the first that catches a defect
+CHEAP_S = 40.0  # on the bench: what a procedure may take to be run beside the first that catches a defect
 
 
 def proved_by(defect, plan):
