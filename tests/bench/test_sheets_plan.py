@@ -12,7 +12,7 @@ def test_the_shipped_plan_goes_from_a_dead_bench_to_a_loaded_unit_and_back():
     plan = load_plan("acceptance", PROCEDURES, dotterel())
     planned = tuple(step.procedure for step in plan.steps)
     assert planned == tuple(name for name in PROCEDURES if name in planned)
-    assert planned[:5] == ("bench-check", "bench-load", "bench-leads", "unpowered", "power-up")
+    assert planned[:5] == ("bench-check", "bench-load", "bench-dip-source", "bench-leads", "unpowered")
     assert planned[-2:] == ("final-repeat", "discharge")
     assert plan.airspeed_kt == 60.0
     assert not plan.single_function
@@ -24,7 +24,7 @@ def test_the_shipped_plan_goes_from_a_dead_bench_to_a_loaded_unit_and_back():
 
 def test_what_powers_the_unit_waits_for_the_bench_and_what_loads_it_for_the_light_load():
     steps = {step.procedure: step for step in load_plan("acceptance", PROCEDURES).steps}
-    for name in list(steps)[3:-1]:
+    for name in list(steps)[4:-1]:
         assert {"bench-check", "bench-leads"} <= set(steps[name].gated_by), name
     for name in ("trim-loaded", "trim-cut-off", "ground-pin", "bus-ramp"):
         assert "trim-light" in steps[name].gated_by
@@ -47,11 +47,11 @@ def test_every_axis_that_is_loaded_was_shown_to_obey_before():
     [
         (
             ('procedure = "unpowered"', 'procedure = "unpowerd"'),
-            'steps[3].procedure: there is no procedure "unpowerd"; did you mean "unp',
+            'steps[4].procedure: there is no procedure "unpowerd"; did you mean "unp',
         ),
         (
             ('procedure = "bench-leads"', 'procedure = "bench-check"'),
-            'steps[2].procedure: "bench-check" stands twice; take one out',
+            'steps[3].procedure: "bench-check" stands twice; take one out',
         ),
         (
             ('gated-by = ["bench-check"]', 'gated-by = ["trim-light"]'),
@@ -63,16 +63,16 @@ def test_every_axis_that_is_loaded_was_shown_to_obey_before():
         ),
         (
             ('stage = "unpowered"', 'stage = "full load"'),
-            'steps[4].stage: "power-up" comes after "full load"; keep the order of work',
+            'steps[5].stage: "unpowered" comes after "full load"; keep the order of work',
         ),
-        (('stage = "unpowered"', 'stage = "cold"'), "steps[3].stage: found \"cold\"; give 'bench', 'unpowered'"),
-        (('voltage = "1 V"', 'voltage = "1 A"'), 'steps[3].conditions.voltage: found "1 A"; give a voltage such as'),
-        (('voltage = "1 V"', "voltage = 1"), "steps[3].conditions.voltage: found 1; give a voltage such as"),
-        (('voltage = "1 V"', "voltage = 1.5"), "steps[3].conditions.voltage: found 1.5; give text with a unit"),
-        (('voltage = "1 V"', 'voltage = "-1 V"'), 'steps[3].conditions.voltage: found "-1 V"; give zero or more'),
+        (('stage = "unpowered"', 'stage = "cold"'), "steps[4].stage: found \"cold\"; give 'bench', 'unpowered'"),
+        (('voltage = "1 V"', 'voltage = "1 A"'), 'steps[4].conditions.voltage: found "1 A"; give a voltage such as'),
+        (('voltage = "1 V"', "voltage = 1"), "steps[4].conditions.voltage: found 1; give a voltage such as"),
+        (('voltage = "1 V"', "voltage = 1.5"), "steps[4].conditions.voltage: found 1.5; give text with a unit"),
+        (('voltage = "1 V"', 'voltage = "-1 V"'), 'steps[4].conditions.voltage: found "-1 V"; give zero or more'),
         (
             ('voltage = "1 V"', 'volts = "1 V"'),
-            'steps[3].conditions.volts: no procedure knows this condition; did you mean "voltage"?',
+            'steps[4].conditions.volts: no procedure knows this condition; did you mean "voltage"?',
         ),
         (("edges = 59", 'edges = "59"'), 'conditions.edges: found "59"; give a whole number'),
         (
@@ -114,7 +114,7 @@ def test_each_fault_of_a_plan_is_named_with_its_key_and_mend(tmp_path, edit, sai
     [
         (
             ('voltage = "1 V"', 'voltage = "17 V"'),
-            "steps[3].conditions.voltage: 17 V is beyond the 16 V that dotterel-6 survives",
+            "steps[4].conditions.voltage: 17 V is beyond the 16 V that dotterel-6 survives",
         ),
         (
             ('voltage = "1 V"', 'voltage = "40 V"'),
@@ -185,4 +185,4 @@ def test_each_fault_of_an_aircraft_sheet_is_named(tmp_path, edit, said):
 
 def test_a_plan_of_a_record_may_give_what_nobody_reads(tmp_path):
     plan = changed(tmp_path, "plan", ('voltage = "1 V"', 'voltage = "1 V", hold = "2 s"'))
-    assert load_plan(plan, PROCEDURES, dotterel(), unused=False).steps[3].conditions["hold_s"] == 2.0
+    assert load_plan(plan, PROCEDURES, dotterel(), unused=False).steps[4].conditions["hold_s"] == 2.0
