@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from test_plans.conditions import count, number
+from test_plans.driving import ready_within_s
 from test_plans.profile import Behaviour
 from test_plans.profile_shot import Side
 from test_plans.sheets import Setup
@@ -22,9 +23,7 @@ AHEAD_S = 0.3  # a switch is pressed, ahead of a break
 HEARD_S = 0.3  # beyond when a report is due
 PAUSE_S = 0.3  # between letting go, pressing anew and letting go again
 READ_S = 0.2  # ahead of a break, and at the end of a try
-READY = "ready-time"
 RESET_DURATION = "reset-duration"
-READY_S = 2.0  # where the sheet does not say
 
 
 class State(StrEnum):
@@ -140,9 +139,9 @@ def back_within_s(setup: Setup, one: Break) -> float:
     period_s = setup.unit.bus.report_period_s
     if not one.may_reset:
         return period_s + HEARD_S
-    limits = [setup.unit.limits[key].high for key in (READY, RESET_DURATION) if key in setup.unit.limits]
-    finite = [high for high in limits if math.isfinite(high)] or [READY_S]
-    return max(period_s, *finite) + HEARD_S
+    limit = setup.unit.limits.get(RESET_DURATION)
+    reset_s = limit.high if limit is not None and math.isfinite(limit.high) else 0.0
+    return max(period_s, reset_s, ready_within_s(setup)) + HEARD_S
 
 
 def words(duration_s: float) -> str:

@@ -19,6 +19,7 @@ from test_plans.sheets import Setup
 from test_plans.signals import function_named
 
 MOST_SAID = 4
+MOST_TOLD = 1  # of what the unit did in breaks of one length
 Tries = Mapping[Break, Sequence[Try]]
 
 
@@ -177,6 +178,8 @@ def _achieved(tries: Sequence[Try], one: Break) -> tuple[str, ...]:
         "no reset" if not resets else "1 reset" if resets == 1 else f"{resets} resets",
     ]
     backs = [found.reset_duration for found in tries if found.reset_duration is not None]
+    if said := tuple(dict.fromkeys(found.said for found in tries if found.said)):
+        notes += [*said[:MOST_TOLD], *((f"and {len(said) - MOST_TOLD} more such",) if len(said) > MOST_TOLD else ())]
     if backs:
         notes.append(f"back after {min(b.value for b in backs):.3f} to {max(b.value for b in backs):.3f} s")
     return tuple(notes)
