@@ -47,6 +47,8 @@ class Finding:
     Logical findings carry `trials` and no uncertainty (value, u, limits are NaN). `margin` is the signed
     distance to the nearer limit in the measured unit, `margin_percent` the same in per cent of what is
     allowed (of the limit itself where it is one-sided, of half the interval where it is two-sided).
+    Of a procedure that was taken over and over the rate at which it fails lies between `rate_low` and `rate_high` at
+    95 %, or, one-sided, below `rate_bound`; NaN of any other.
     """
 
     id: str
@@ -72,6 +74,9 @@ class Finding:
     attempt: int = 1
     trials: int | None = None
     failures: int | None = None
+    rate_low: float = math.nan
+    rate_high: float = math.nan
+    rate_bound: float = math.nan
     expanded_uncertainty: float = math.nan
     reasons: tuple[str, ...] = ()
     next_step: str = ""

@@ -268,14 +268,26 @@ def _logical_sentence(finding: Finding) -> str:
     if finding.failures is None:
         return f"{finding.title}: not known, {_tries(trials)}"
     held = trials - finding.failures
+    if math.isfinite(finding.rate_bound):
+        return f"{finding.title}: {_rate(finding, trials, finding.failures)}"
     if trials == 1:
         return f"{finding.title}: {'held' if held else 'did not hold'} in the one try"
     if finding.failures:
         return f"{finding.title}: held in {held} of {trials} tries, not in {finding.failures}"
+    words = f"held in {held} of {trials} tries"
     if trials >= FEWEST_TRIES_FOR_BOUND:
-        bound = _percent_up(upper_bound(0, trials))
-        return f"{finding.title}: never failed in {trials} tries: rate below {bound} at 95 %"
-    return f"{finding.title}: held in {held} of {trials} tries"
+        words = f"never failed in {trials} tries: rate below {_percent_up(upper_bound(0, trials))} at 95 %"
+    return f"{finding.title}: {words}"
+
+
+def _rate(finding: Finding, trials: int, failures: int) -> str:
+    """Say in how many tries something came, and what that proves of its rate; bounds are rounded outwards."""
+    counted = f"not in {failures} of {_tries(trials)}" if failures else f"0 of {_tries(trials)} failed"
+    bound = f"rate below {_percent_up(finding.rate_bound)} at 95 %"
+    if not failures:
+        return f"{counted}: {bound}"
+    low, high = _percent_down(finding.rate_low), _percent_up(finding.rate_high)
+    return f"{counted}: {bound}, two-sided {low} to {high}"
 
 
 def _allowed(numbers: Figures) -> str:
@@ -317,6 +329,14 @@ def _percent_up(fraction: float) -> str:
     decimals = 0 if percent >= 10.0 else 1 if percent >= 1.0 else 2
     step = 10.0**decimals
     return f"{math.ceil(percent * step - 1e-9) / step:.{decimals}f} %"
+
+
+def _percent_down(fraction: float) -> str:
+    """Print a lower bound in per cent, rounded down as `_percent_up` rounds up."""
+    percent = 100.0 * fraction
+    decimals = 0 if percent >= 10.0 else 1 if percent >= 1.0 else 2
+    step = 10.0**decimals
+    return f"{math.floor(percent * step + 1e-9) / step:.{decimals}f} %"
 
 
 def _decimals_needed(number: float) -> int:

@@ -47,6 +47,22 @@ def upper_bound(failures: int, trials: int, confidence: float = 0.95) -> float:
     return float(betaincinv(failures + 1, trials - failures, confidence))
 
 
+def rate_interval(failures: int, trials: int, confidence: float = 0.95) -> tuple[float, float]:
+    """Return both bounds of a failure probability, half of the risk on either side (Clopper-Pearson).
+
+    Without a failure the lower one is 0, without anything else the upper one is 1.
+
+    Raises:
+        ValueError: no trials, or more failures than trials.
+
+    >>> low, high = rate_interval(5, 100)
+    >>> round(low, 7), round(high, 7)
+    (0.0164319, 0.1128349)
+    """
+    one_sided = 0.5 * (1.0 + confidence)
+    return 1.0 - upper_bound(trials - failures, trials, one_sided), upper_bound(failures, trials, one_sided)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LatencySummary:
     """A distribution of latencies in four figures; NaN where there is none. The spread is the unit's, not ours."""

@@ -1,5 +1,6 @@
 """The JSON documents that commands print: plain dictionaries, numbers that are not finite as null."""
 
+import math
 from collections.abc import Sequence
 from enum import Enum
 from typing import Any
@@ -32,13 +33,16 @@ FINDING_KEYS = (
 )
 OF_MEASURED = frozenset({"standard_uncertainty", "degrees_of_freedom"})
 OF_LOGICAL = ("trials", "failures")
+OF_REPEATED = ("rate_low", "rate_high", "rate_bound")
 
 
 def finding_document(finding: Finding) -> dict[str, Any]:
-    """Return one finding; logical ones carry `trials` and no uncertainty."""
+    """Return one finding; logical ones carry `trials` and no uncertainty, those of a loop the bounds of their rate."""
     keys: Sequence[str] = FINDING_KEYS
     if finding.trials is not None:
         keys = (*(key for key in FINDING_KEYS if key not in OF_MEASURED), *OF_LOGICAL)
+    if math.isfinite(finding.rate_bound):
+        keys = (*keys, *OF_REPEATED)
     return {key: _plain(getattr(finding, key)) for key in keys}
 
 

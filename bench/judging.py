@@ -1,7 +1,8 @@
 """Captures of one step to findings: the same for a run and for a record judged again."""
 
+import math
 import traceback
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from analysis.capture import Capture
@@ -9,6 +10,7 @@ from analysis.finding import Finding
 from analysis.judge import judge, not_run, observe, without_margin
 from analysis.measurement import Measurement, Observation, Result
 from analysis.overall import captures_using, spoil
+from analysis.repetition import repetition_id
 from analysis.verdict import Cause, Verdict
 from bench.steps import CLOSING_PROCEDURE, PlannedStep
 from test_plans.discharge import ZERO_ID
@@ -71,24 +73,42 @@ def spoilt_by(suspect: str, findings: Sequence[Finding], captures: Iterable[Capt
     """Return those findings, made inconclusive, that rest on the channel behind a signal that proved untrustworthy.
 
     A bench fault found later: what that channel showed earlier, good or bad, proves nothing. The findings by which it
-    was found stay. On a signal that was only watched beside a capture nothing rests but the finding about it.
+    was found stay. On a signal that was only watched beside a capture nothing rests but the finding about it. With a
+    finding of a loop the one about all its tries goes.
     """
     everything = tuple(captures)
     channels = {capture.channels[suspect].instrument for capture in everything if suspect in capture.channels}
     own = captures_using(channels, [capture for capture in everything if suspect not in added_signals(capture)])
     any_use = captures_using(channels, everything)
-    revised = []
+    reason = f"{suspect} was found faulty later in this run"
+    step = f"mend the bench's input of {suspect}, then run again"
+    revised: list[Finding] = []
     for finding in findings:
         spoilt = any_use if finding.id == untouched_id(finding.procedure) else own
-        (new,) = spoil(
-            [finding],
-            spoilt,
-            reason=f"{suspect} was found faulty later in this run",
-            next_step=f"mend the bench's input of {suspect}, then run again",
-        )
+        (new,) = spoil([finding], spoilt, reason=reason, next_step=step)
         if new is not finding and finding.procedure != CLOSING_PROCEDURE:
             revised.append(new)
+    touched = {finding.procedure for finding in revised}
+    revised += [
+        _spoilt_loop(finding, reason, step)
+        for finding in findings
+        if finding.procedure in touched and finding.id == repetition_id(finding.procedure)
+    ]
     return tuple(revised)
+
+
+def _spoilt_loop(finding: Finding, reason: str, step: str) -> Finding:
+    """Return the finding about all tries of a loop as one that proves nothing: no rate follows from them."""
+    return replace(
+        finding,
+        verdict=Verdict.INCONCLUSIVE,
+        cause=Cause.BENCH,
+        reasons=(reason, *finding.reasons),
+        next_step=step,
+        rate_low=math.nan,
+        rate_high=math.nan,
+        rate_bound=math.nan,
+    )
 
 
 def drifted(findings: Sequence[Finding]) -> tuple[str, ...]:
@@ -105,13 +125,13 @@ def failed_units(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(f for f in findings if f.verdict is Verdict.FAIL and f.cause is Cause.UNIT)
 
 
-def unproved(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+def unproved(findings: Sequence[Finding], proving: Collection[str]) -> tuple[Finding, ...]:
     """Return the findings that blame the unit, made the bench's, where a bench that is no longer sound can't prove it.
 
-    The bench was proved at the beginning and, because the unit failed, once more at the end; with anything of it
-    wrong no unit may be blamed.
+    The bench was proved at the beginning and, because the unit failed, once more at the end, by the procedures named
+    in `proving`; with anything of it wrong no unit may be blamed.
     """
-    wrong = [f for f in findings if f.attempt > 1 and f.cause is Cause.BENCH]
+    wrong = [f for f in findings if f.attempt > 1 and f.procedure in proving and f.cause is Cause.BENCH]
     if not wrong:
         return ()
     reason = f"proved again after this fail, the bench was not sound: {'; '.join(wrong[0].reasons) or wrong[0].title}"

@@ -220,6 +220,11 @@ def _waiting(checked: StepCheck, step: Step, before: Sequence[StepCheck]) -> Ste
     return replace(checked, obstacles=(*checked.obstacles, *obstacles))
 
 
+def lasts_s(step: Step, needs: Needs) -> float:
+    """Return the bench time a step takes at most, with all its tries."""
+    return step.repeat.lasts_s(needs.bench_time_s) if step.repeat is not None else needs.bench_time_s
+
+
 def check_step(procedure: Procedure, setup: Setup, bench: BenchSheet, *, bytes_before: int = 0) -> StepCheck:
     """Return one step held against a bench; `bytes_before` is what earlier steps of the plan capture."""
     left_out = procedure.not_for_model(setup) if isinstance(procedure, Selective) else None
@@ -263,7 +268,7 @@ def check_step(procedure: Procedure, setup: Setup, bench: BenchSheet, *, bytes_b
         stage=setup.step.stage,
         functions=procedure.functions(setup),
         needs=needs,
-        bench_time_s=needs.bench_time_s,
+        bench_time_s=lasts_s(setup.step, needs),
         capture_bytes=capture_bytes,
         obstacles=tuple(dict.fromkeys(obstacles)),
         worths=tuple(worth for worth in worths.values() if worth is not None),

@@ -9,10 +9,21 @@ from pathlib import Path
 
 from analysis.capture import Capture
 from analysis.finding import Finding
+from analysis.repetition import HowItEnded, TryOutcome
 from analysis.report import render_report
 from analysis.verdict import Cause, Verdict
 from bench.interrupts import Interrupts
-from bench.judging import completed_id, drifted, judge_step, left_out, spoilt_by, trouble_finding, unproved
+from bench.judging import (
+    JudgedStep,
+    completed_id,
+    drifted,
+    judge_step,
+    left_out,
+    spoilt_by,
+    trouble_finding,
+    unproved,
+)
+from bench.loops import Loop
 from bench.outcome import outcome_of
 from bench.planning import plan_check, plan_steps
 from bench.records.evidence import RecordEvidence
@@ -88,21 +99,56 @@ def _judge(
 ) -> None:
     """Judge every attempt at every step that left captures; say of the others that they were not run."""
     results: list[StoredResult] = []
-    for step, attempt in _in_order(parent, steps):
+    for step, attempts in _in_order(parent, steps):
         interrupts.look()
-        if attempt is None:
-            writer.keep(_left_out(parent, step, judged_again=False))
+        if step.step.repeat is not None and step.name in {loop.procedure for loop in parent.loops}:
+            _judge_loop(parent, step, attempts, writer, results)
             continue
-        captures = [capture for capture in parent.captures if capture.attempt == attempt]
-        evidence = RecordEvidence(step.name, captures, results)
-        judged = judge_step(step, evidence, attempt=attempt, troubles=_troubles(parent, step, attempt))
-        if judged.fault:
-            writer.stopped(judged.fault, judged.fault_details, bench_time_s)
-        writer.results(step.name, attempt, judged.results)
-        results += [StoredResult(procedure=step.name, attempt=attempt, result=one) for one in judged.results]
-        writer.keep(judged.findings)
-        if attempt == 1:
-            writer.keep(_left_out(parent, step, judged_again=True))
+        if not attempts:
+            writer.keep(_left_out(parent, step, judged_again=False))
+        for attempt in attempts:
+            judged = _judge_attempt(parent, step, attempt, results)
+            if judged.fault:
+                writer.stopped(judged.fault, judged.fault_details, bench_time_s)
+            writer.results(step.name, attempt, judged.results)
+            writer.keep(judged.findings)
+            if attempt == 1:
+                writer.keep(_left_out(parent, step, judged_again=True))
+
+
+def _judge_attempt(parent: Record, step: PlannedStep, attempt: int, results: list[StoredResult]) -> JudgedStep:
+    """Judge one attempt; what it measured is added to `results`."""
+    evidence = RecordEvidence(step.name, parent.captures, results, attempt=attempt)
+    judged = judge_step(step, evidence, attempt=attempt, troubles=_troubles(parent, step, attempt))
+    results += [StoredResult(procedure=step.name, attempt=attempt, result=one) for one in judged.results]
+    return judged
+
+
+def _judge_loop(
+    parent: Record, step: PlannedStep, attempts: Sequence[int], writer: RecordWriter, results: list[StoredResult]
+) -> None:
+    """Judge the tries of a loop whose captures are kept; of the others stands what the run told of them."""
+    (facts,) = (loop for loop in parent.loops if loop.procedure == step.name)
+    writer.carry_loop(facts)
+    loop = Loop(step, began_s=0.0)
+    loop.carry(facts)
+    for attempt in range(1, facts.tries + 2):
+        if attempt not in attempts:
+            results += [one for one in parent.results if (one.procedure, one.attempt) == (step.name, attempt)]
+            continue
+        judged = _judge_attempt(parent, step, attempt, results)
+        whole = attempt <= facts.tries
+        taken = loop.take(attempt, judged.findings, now_s=0.0) if whole else None
+        told = taken is None or taken.told or taken.outcome is not TryOutcome.PASSED
+        writer.results(step.name, attempt, judged.results, passing=not told)
+        if told:
+            writer.keep(judged.findings)
+        if taken is not None:
+            writer.tried(step.name, attempt, taken.outcome.value, taken.shown)
+    words = facts.ended or f"ended from outside after {facts.tries} whole tries"
+    ended = HowItEnded(words=words, early=facts.early or not facts.ended, spoilt=facts.spoilt)
+    writer.loop_ended(step.name, words, early=ended.early, spoilt=ended.spoilt)
+    writer.keep([loop.finding(ended)])
 
 
 def _carry_over(parent: Record, writer: RecordWriter, all_steps: Sequence[PlannedStep]) -> None:
@@ -116,7 +162,7 @@ def _carry_over(parent: Record, writer: RecordWriter, all_steps: Sequence[Planne
             writer.revise(spoilt_by(stop.suspect, writer.findings, parent.captures))
     for suspect in drifted(writer.findings):
         writer.revise(spoilt_by(suspect, writer.findings, parent.captures))
-    writer.revise(unproved(writer.findings))
+    writer.revise(unproved(writer.findings, {step.name for step in all_steps if step.proves_bench}))
     for problem in parent.problems:
         writer.note(f"parent record: {problem}")
 
@@ -131,17 +177,22 @@ def _whole_or_nothing(writer: RecordWriter) -> Iterator[None]:
         raise
 
 
-def _in_order(parent: Record, steps: Sequence[PlannedStep]) -> Iterator[tuple[PlannedStep, int | None]]:
-    """Yield steps with their attempts as the run took them: all first ones, then what was taken again.
+def _in_order(parent: Record, steps: Sequence[PlannedStep]) -> Iterator[tuple[PlannedStep, Sequence[int]]]:
+    """Yield steps with their attempts as the run took them: all first ones and all tries of loops, then the rest.
 
-    A step that left nothing comes once, without an attempt.
+    A step that left nothing comes once, without attempts. Of a loop come the tries that are kept, and the one that was
+    broken off.
     """
     attempts = {step.name: sorted({capture.attempt for capture in parent.captures_of(step.name)}) for step in steps}
+    loops = {loop.procedure: {*loop.kept, loop.tries + 1} for loop in parent.loops}
     for step in steps:
-        yield step, next(iter(attempts[step.name]), None)
+        if step.name in loops:
+            yield step, [attempt for attempt in attempts[step.name] if attempt in loops[step.name]]
+        else:
+            yield step, attempts[step.name][:1]
     for step in steps:
-        for attempt in attempts[step.name][1:]:
-            yield step, attempt
+        if step.name not in loops and attempts[step.name][1:]:
+            yield step, attempts[step.name][1:]
 
 
 def _of_no_step(parent: Record, steps: Sequence[PlannedStep]) -> list[Finding]:

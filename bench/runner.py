@@ -11,10 +11,13 @@ from typing import Protocol
 
 from analysis.finding import Finding
 from analysis.measurement import Result
+from analysis.repetition import TryOutcome
 from analysis.verdict import Cause, Verdict
 from bench.errors import AbortError, BenchError, UnsafeError
 from bench.interrupts import Interrupts
-from bench.judging import failed_units, judge_step, left_out, trouble_finding
+from bench.judging import JudgedStep, failed_units, judge_step, left_out, trouble_finding
+from bench.loops import Loop, Try
+from bench.plan_check import lasts_s
 from bench.progress import Progress
 from bench.rig import BenchRig
 from bench.steps import PlannedStep
@@ -25,7 +28,7 @@ from test_plans.untouched import alongside
 MAX_FOLLOW_UPS = 3
 NOT_SAFE_ID = "run.safe"
 ATTEMPT = 1  # a run takes each procedure once; a second attempt is another run of the same serial
-AGAIN = 2  # except what proves the bench: once more where the unit failed
+AGAIN = 2  # except what proves the bench, once more where the unit failed, and what the plan has taken over and over
 
 
 class RunLog(Protocol):
@@ -35,8 +38,20 @@ class RunLog(Protocol):
         """Note the beginning of a procedure."""
         ...
 
-    def results(self, procedure: str, attempt: int, results: Sequence[Result]) -> None:
-        """Keep what a procedure measured."""
+    def results(self, procedure: str, attempt: int, results: Sequence[Result], *, passing: bool = False) -> None:
+        """Keep what a procedure measured; of a `passing` try of a loop only until the next one."""
+        ...
+
+    def tried(self, procedure: str, attempt: int, outcome: str, shown: Sequence[str]) -> None:
+        """Note what a try of a loop came to."""
+        ...
+
+    def drop_captures(self, procedure: str, attempt: int) -> None:
+        """Let the captures of a try of a loop go."""
+        ...
+
+    def loop_ended(self, procedure: str, words: str, *, early: bool, spoilt: bool) -> None:
+        """Note why a loop ended."""
         ...
 
     def keep(self, findings: Sequence[Finding]) -> None:
@@ -51,8 +66,8 @@ class RunLog(Protocol):
         """Note why the run ends early, and the signal that can't be trusted any more."""
         ...
 
-    def evidence(self, procedure: str) -> Evidence:
-        """Return the captures of a procedure so far, and all earlier measurements."""
+    def evidence(self, procedure: str, attempt: int = ATTEMPT) -> Evidence:
+        """Return the captures of an attempt at a procedure so far, and all earlier measurements."""
         ...
 
 
@@ -155,15 +170,12 @@ class Runner:
         self._progress.end(step.name, f"not run: {reason}")
 
     def _take(self, step: PlannedStep, ahead: Sequence[PlannedStep], *, attempt: int = ATTEMPT) -> None:
-        remaining_s = sum(other.needs.bench_time_s for other in ahead)
+        remaining_s = sum(lasts_s(other.step, other.needs) for other in ahead)
         self._progress.begin(step.step.stage, step.name, elapsed_s=self._rig.now_s, remaining_s=remaining_s)
-        self._log.procedure_started(step.name, attempt, self._rig.now_s)
-        self._before_procedure(step.name, attempt)
-        self._rig.begin_procedure(step.name, attempt, beside=alongside(step.procedure, step.setup))
-        troubles = self._stimulate(step, attempt)
-        judged = judge_step(step, self._log.evidence(step.name), attempt=attempt, troubles=troubles)
-        if judged.fault:
-            self._stop(judged.fault, judged.fault_details)
+        if step.step.repeat is not None:
+            self._take_over_and_over(step)
+            return
+        judged = self._attempt(step, attempt)
         self._log.results(step.name, attempt, judged.results)
         self._keep(judged.findings)
         if judged.findings and all(finding.verdict is Verdict.PASS for finding in judged.findings):
@@ -171,13 +183,57 @@ class Runner:
         self._log.procedure_ended(step.name, attempt, self._rig.now_s)
         self._progress.end(step.name, _outcome(judged.findings))
 
+    def _take_over_and_over(self, step: PlannedStep) -> None:
+        """Take a step until its loop is over; a try that is broken off ends the run and counts as none."""
+        loop = Loop(step, began_s=self._rig.now_s)
+        while not self._result.stopped and not loop.is_over(self._rig.now_s):
+            attempt = loop.tries + 1
+            judged = self._attempt(step, attempt)
+            if self._result.stopped:
+                self._log.results(step.name, attempt, judged.results)
+                self._keep(judged.findings)
+            else:
+                self._settle(loop, loop.take(attempt, judged.findings, now_s=self._rig.now_s), judged)
+            self._log.procedure_ended(step.name, attempt, self._rig.now_s)
+            self._heed_interrupts()
+        ended = loop.ended(self._rig.now_s, self._result.stopped)
+        self._log.loop_ended(step.name, ended.words, early=ended.early, spoilt=ended.spoilt)
+        found = loop.finding(ended)
+        self._keep([found])
+        if found.verdict is Verdict.PASS:
+            self._result.completed.add(step.name)
+        self._progress.end(step.name, f"{found.failures} of {found.trials} tries did not pass; {ended.words}")
+
+    def _settle(self, loop: Loop, taken: Try, judged: JudgedStep) -> None:
+        """Leave in the record what of a try is to stay."""
+        name = loop.step.name
+        self._log.results(name, taken.attempt, judged.results, passing=not taken.told)
+        if taken.told:
+            self._keep(judged.findings)
+        self._log.tried(name, taken.attempt, taken.outcome.value, taken.shown)
+        for attempt in taken.dropped:
+            self._log.drop_captures(name, attempt)
+        if taken.outcome is not TryOutcome.PASSED:
+            self._progress.say(f"{name}, try {taken.attempt}: {taken.outcome.value}")
+
+    def _attempt(self, step: PlannedStep, attempt: int) -> JudgedStep:
+        """Drive a step and judge it."""
+        self._log.procedure_started(step.name, attempt, self._rig.now_s)
+        self._before_procedure(step.name, attempt)
+        self._rig.begin_procedure(step.name, attempt, beside=alongside(step.procedure, step.setup))
+        troubles = self._stimulate(step, attempt)
+        judged = judge_step(step, self._log.evidence(step.name, attempt), attempt=attempt, troubles=troubles)
+        if judged.fault:
+            self._stop(judged.fault, judged.fault_details)
+        return judged
+
     def _stimulate(self, step: PlannedStep, attempt: int) -> list[Finding]:
         """Drive the procedure and its follow-ups; what ends it early comes back as a finding and stops the run."""
         try:
             with self._interrupts.may_break():
                 step.procedure.stimulate(self._rig, step.setup)
                 for _ in range(MAX_FOLLOW_UPS):
-                    if not step.procedure.follow_up(self._rig, step.setup, self._log.evidence(step.name)):
+                    if not step.procedure.follow_up(self._rig, step.setup, self._log.evidence(step.name, attempt)):
                         break
                 self._rig.end_procedure()
         except KeyboardInterrupt:

@@ -89,7 +89,7 @@ def _carried_out(
     with _disk_faults_told("the run is through and the bench is safe, but its record can't be closed", writer):
         for suspect in (*filter(None, (result.suspect,)), *drifted(writer.findings)):
             writer.revise(spoilt_by(suspect, writer.findings, writer.captures))
-        writer.revise(unproved(writer.findings))
+        writer.revise(unproved(writer.findings, {step.name for step in steps if step.proves_bench}))
         outcome = outcome_of(
             writer.findings,
             steps,

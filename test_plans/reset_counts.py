@@ -37,9 +37,12 @@ def left_by(procedure: str, evidence: Evidence) -> int | None:
 
 
 def left_before(evidence: Evidence, setup: Setup) -> int | None:
-    """Return the reset count that the last procedure ahead of this step left; None where none saw one."""
+    """Return the reset count that the last procedure ahead of this step left; None where none saw one.
+
+    That may be an earlier try of this step itself.
+    """
     names = [step.procedure for step in setup.plan.steps]
-    ahead = names[: names.index(setup.step.procedure)] if setup.step.procedure in names else names
+    ahead = names[: names.index(setup.step.procedure) + 1] if setup.step.procedure in names else names
     return next((count for name in reversed(ahead) if (count := left_by(name, evidence)) is not None), None)
 
 

@@ -344,16 +344,36 @@ class AircraftSheet:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Repeat:
+    """How a step is taken over and over: at most `tries` times, and no more begun once `bench_time_s` have gone.
+
+    `until_event` ends it with the first try in which anything did not pass. Of tries that passed the captures of the
+    last `before_event_s` are kept, ahead of an event and at the end.
+    """
+
+    tries: int
+    bench_time_s: float
+    until_event: bool
+    before_event_s: float
+
+    def lasts_s(self, one_s: float) -> float:
+        """Return the bench time it takes at most, one try taking `one_s`."""
+        return min(self.tries * one_s, self.bench_time_s + one_s)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
     """One line of a plan: a procedure under conditions, and the procedures it waits for.
 
-    `gated_by` names steps that must have passed; where one has not, this step is not run and says so.
+    `gated_by` names steps that must have passed; where one has not, this step is not run and says so. One with `repeat`
+    is taken over and over.
     """
 
     procedure: str
     stage: str
     gated_by: tuple[str, ...]
     conditions: Mapping[str, float | int | str | bool | tuple[str, ...]] = field(default_factory=dict)
+    repeat: Repeat | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,17 +16,33 @@ class RecordEvidence:
         procedure: whose captures these are.
         captures: captures of any procedures, in the order taken; of one name, the last attempt counts.
         results: results of the run so far; those of other procedures are `earlier`, the last one of an id counts.
+        attempt: where given, captures of this attempt alone, and its own procedure's earlier attempts are `earlier`.
     """
 
-    def __init__(self, procedure: str, captures: Iterable[Capture], results: Iterable[StoredResult]) -> None:
+    def __init__(
+        self,
+        procedure: str,
+        captures: Iterable[Capture],
+        results: Iterable[StoredResult],
+        *,
+        attempt: int | None = None,
+    ) -> None:
         self._procedure = procedure
-        self._captures = {capture.name: capture for capture in captures if capture.procedure == procedure}
-        others = [stored for stored in results if stored.procedure != procedure]
-        self._earlier = {stored.result.id: stored.result for stored in others if isinstance(stored.result, Measurement)}
+        self._captures = {
+            capture.name: capture
+            for capture in captures
+            if capture.procedure == procedure and attempt in {None, capture.attempt}
+        }
+        self._earlier: dict[str, Measurement] = {}
         self._held: dict[str, Proof] = {}
-        for stored in others:
-            for pin, proof in proofs(stored.procedure, [stored.result]):
-                self._held.setdefault(pin, proof)
+        for stored in results:
+            if stored.procedure != procedure:
+                for pin, proof in proofs(stored.procedure, [stored.result]):
+                    self._held.setdefault(pin, proof)
+            elif attempt is None or stored.attempt >= attempt:
+                continue
+            if isinstance(stored.result, Measurement):
+                self._earlier[stored.result.id] = stored.result
 
     def has(self, name: str) -> bool:
         """Say whether the capture is there."""

@@ -11,6 +11,7 @@ from bench.errors import RecordError, UsageError
 from bench.records.capture_store import open_captures
 from bench.records.dataclass_json import from_json
 from bench.records.journal import JOURNAL_NAME, EntryKind, JournalEntry, read_journal
+from bench.records.loop_facts import LoopBook, LoopFacts
 from bench.records.manifest import MANIFEST_NAME, verify_manifest
 from bench.records.record import (
     RECORD_NAME,
@@ -148,6 +149,7 @@ def _from_journal(folder: Path, captures: tuple[Capture, ...], known_problems: t
             ),
             stops=_each(reading.of_kind(EntryKind.ABORT), Stop),
             notes=tuple(entry.fields["text"] for entry in reading.of_kind(EntryKind.NOTE)),
+            loops=_loops(reading.entries),
             unfinished=unfinished,
             captures=captures,
             problems=tuple(problems),
@@ -167,6 +169,20 @@ def _standing(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
 
 def _results(entries: tuple[JournalEntry, ...]) -> tuple[StoredResult, ...]:
     return tuple(stored_result_from_json(stored) for entry in entries for stored in entry.fields["results"])
+
+
+def _loops(entries: tuple[JournalEntry, ...]) -> tuple[LoopFacts, ...]:
+    book = LoopBook()
+    for entry in entries:
+        fields = entry.fields
+        match entry.kind:
+            case EntryKind.TRY:
+                book.tried(fields["procedure"], fields["attempt"], fields["outcome"], fields["shown"])
+            case EntryKind.CAPTURES_DROPPED:
+                book.dropped(fields["procedure"], fields["attempt"])
+            case EntryKind.LOOP_ENDED:
+                book.ended(fields["procedure"], fields["words"], early=fields["early"], spoilt=fields["spoilt"])
+    return book.facts
 
 
 def _unfinished(started: tuple[JournalEntry, ...], ended: tuple[JournalEntry, ...]) -> tuple[tuple[str, int], ...]:

@@ -15,6 +15,7 @@ from analysis.measurement import Measurement, Result
 from bench.errors import RecordError
 from bench.records.dataclass_json import from_json, to_json
 from bench.records.json_values import number_to_json
+from bench.records.loop_facts import LoopFacts
 from bench.records.result_json import result_from_json, result_to_json
 from bench.records.run_facts import InstrumentFacts, PromptAnswer, RunFacts, RunOutcome
 
@@ -61,6 +62,7 @@ class Record:
         prompts: with their answers.
         stops: why it ended early, if it did.
         notes: anything else, a sentence each.
+        loops: steps that were taken over and over.
         unfinished: procedures begun and not ended, with their attempt, by a run that was killed.
         captures: in the order taken; samples are read when asked for.
         problems: what is missing, altered or not whole, a sentence each.
@@ -78,6 +80,7 @@ class Record:
     prompts: tuple[PromptAnswer, ...] = ()
     stops: tuple[Stop, ...] = ()
     notes: tuple[str, ...] = ()
+    loops: tuple[LoopFacts, ...] = ()
     unfinished: tuple[tuple[str, int], ...] = ()
     captures: tuple[Capture, ...] = field(default=(), repr=False)
     problems: tuple[str, ...] = ()
@@ -126,6 +129,7 @@ def record_to_json(record: Record) -> dict[str, Any]:
         "prompts": [to_json(prompt) for prompt in record.prompts],
         "stops": [to_json(stop) for stop in record.stops],
         "notes": list(record.notes),
+        "loops": [to_json(loop) for loop in record.loops],
         "captures": [
             {
                 "name": capture.name,
@@ -172,6 +176,7 @@ def read_record_json(path: Path, *, captures: tuple[Capture, ...] = (), problems
             prompts=tuple(from_json(PromptAnswer, prompt) for prompt in document["prompts"]),
             stops=tuple(from_json(Stop, stop) for stop in document["stops"]),
             notes=tuple(document["notes"]),
+            loops=tuple(from_json(LoopFacts, loop) for loop in document.get("loops", ())),  # of older records: none
             captures=captures,
             problems=problems,
         )

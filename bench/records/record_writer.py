@@ -20,12 +20,13 @@ from bench.records.capture_header import CaptureHeader
 from bench.records.capture_log import LOG_SUFFIX, CaptureWriter
 from bench.records.capture_store import OpenedCapture, capture_stem, open_captures, settle_log
 from bench.records.dataclass_json import to_json
-from bench.records.durable import write_whole
+from bench.records.durable import disk_faults, write_whole
 from bench.records.evidence import RecordEvidence
 from bench.records.findings_csv import findings_csv
 from bench.records.journal import JOURNAL_NAME, EntryKind, Journal, local_now
 from bench.records.json_values import number_to_json
 from bench.records.junit import junit_xml
+from bench.records.loop_facts import LoopBook, LoopFacts
 from bench.records.manifest import write_manifest
 from bench.records.record import (
     RECORD_NAME,
@@ -75,6 +76,8 @@ class RecordWriter:
         self._settled: list[OpenedCapture] = []
         self._findings: list[Finding] = []
         self._results: list[StoredResult] = []
+        self._passing: dict[str, list[StoredResult]] = {}  # of these, by loop, what its last try gave and passed with
+        self._loops = LoopBook()
         self._instruments: list[InstrumentFacts] = []
         self._prompts: list[PromptAnswer] = []
         self._stops: list[Stop] = []
@@ -130,11 +133,50 @@ class RecordWriter:
         """Note the beginning of a procedure."""
         self._write(EntryKind.PROCEDURE_STARTED, {"procedure": name, "attempt": attempt}, bench_time_s)
 
-    def results(self, procedure: str, attempt: int, results: Sequence[Result]) -> None:
-        """Keep what a procedure measured."""
+    def results(self, procedure: str, attempt: int, results: Sequence[Result], *, passing: bool = False) -> None:
+        """Keep what a procedure measured; of a `passing` try of a loop only until the next one, and not on disk."""
         stored = [StoredResult(procedure=procedure, attempt=attempt, result=result) for result in results]
-        self._write(EntryKind.RESULTS, {"results": [stored_result_to_json(one) for one in stored]})
+        replaced = {id(one) for one in self._passing.pop(procedure, ())}
+        if replaced:
+            self._results = [one for one in self._results if id(one) not in replaced]
+        if passing:
+            self._passing[procedure] = stored
+        else:
+            self._write(EntryKind.RESULTS, {"results": [stored_result_to_json(one) for one in stored]})
         self._results.extend(stored)
+
+    def tried(self, procedure: str, attempt: int, outcome: str, shown: Sequence[str]) -> None:
+        """Note what a try of a loop came to, and by title what did not pass in it."""
+        fields = {"procedure": procedure, "attempt": attempt, "outcome": outcome, "shown": list(shown)}
+        self._write(EntryKind.TRY, fields)
+        self._loops.tried(procedure, attempt, outcome, shown)
+
+    def drop_captures(self, procedure: str, attempt: int) -> None:
+        """Let the captures of a try of a loop go, from disk too.
+
+        Raises:
+            RecordError: the disk refuses.
+        """
+        self._write(EntryKind.CAPTURES_DROPPED, {"procedure": procedure, "attempt": attempt})
+        self._loops.dropped(procedure, attempt)
+        gone: list[OpenedCapture] = []
+        stays: list[OpenedCapture] = []
+        for opened in self._settled:
+            of_try = (opened.capture.procedure, opened.capture.attempt) == (procedure, attempt)
+            (gone if of_try else stays).append(opened)
+        self._settled = stays
+        for opened in gone:
+            with disk_faults(opened.path):
+                opened.path.unlink()
+
+    def loop_ended(self, procedure: str, words: str, *, early: bool, spoilt: bool) -> None:
+        """Note why a loop ended."""
+        self._write(EntryKind.LOOP_ENDED, {"procedure": procedure, "words": words, "early": early, "spoilt": spoilt})
+        self._loops.ended(procedure, words, early=early, spoilt=spoilt)
+
+    def carry_loop(self, facts: LoopFacts) -> None:
+        """Take over what a parent record let go of a loop."""
+        self._loops.carry(facts)
 
     def keep(self, findings: Sequence[Finding]) -> None:
         """Keep findings, each an entry of the journal, written together."""
@@ -170,9 +212,9 @@ class RecordWriter:
         self._write(EntryKind.NOTE, {"text": text})
         self._notes.append(text)
 
-    def evidence(self, procedure: str) -> RecordEvidence:
-        """Return the captures of a procedure so far, and all other procedures' measurements."""
-        return RecordEvidence(procedure, self.captures, self._results)
+    def evidence(self, procedure: str, attempt: int = 1) -> RecordEvidence:
+        """Return the captures of an attempt at a procedure so far, and all that was measured before it."""
+        return RecordEvidence(procedure, self.captures, self._results, attempt=attempt)
 
     @property
     def captures(self) -> tuple[Capture, ...]:
@@ -198,6 +240,7 @@ class RecordWriter:
         captures, problems = open_captures(self._captures_dir, self._settled)
         ended = self._write(EntryKind.RUN_CLOSED, to_json(outcome), outcome.bench_time_s)
         self._journal.close()
+        passing = {id(one) for loop in self._passing.values() for one in loop}
         self._record = Record(
             id=self.id,
             folder=self.folder,
@@ -206,11 +249,12 @@ class RecordWriter:
             ended=ended,
             outcome=outcome,
             findings=tuple(self._findings),
-            results=tuple(self._results),
+            results=tuple(one for one in self._results if id(one) not in passing),
             instruments=tuple(self._instruments),
             prompts=tuple(self._prompts),
             stops=tuple(self._stops),
             notes=tuple(self._notes),
+            loops=self._loops.facts,
             captures=captures,
             problems=problems,
         )

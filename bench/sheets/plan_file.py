@@ -1,5 +1,6 @@
 """A plan as it stands in TOML, what it must hold, and the `Plan` it becomes."""
 
+import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from types import MappingProxyType
 from typing import Annotated, Literal
@@ -7,7 +8,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from bench.errors import Problem
-from bench.sheets.fields import Condition, Knots, Name, Table, Title
+from bench.sheets.fields import Condition, Knots, Name, PositiveSeconds, Seconds, Table, Title
 from bench.sheets.schema import suggestion
 from bench.sheets.source import join_key
 from bench.sheets.units import (
@@ -21,7 +22,7 @@ from bench.sheets.units import (
 )
 from test_plans.procedure import Procedure
 from test_plans.profile import Profile
-from test_plans.sheets import Plan, Step, UnitSheet
+from test_plans.sheets import Plan, Repeat, Step, UnitSheet
 
 # Every condition a procedure may be given, and what its value is: a figure with a unit, a whole number, text, a list.
 CONDITIONS: Mapping[str, Quantity | type] = {
@@ -64,6 +65,22 @@ STAGES = (
 )
 
 
+UNTIL_EVENT = "event"
+FINAL_REPEAT = "final-repeat"  # the procedure that compares the reset count with what the plan has asked for
+BEFORE_EVENT_S = 30.0
+MOST_TRIES = 100_000  # each leaves a few lines in the journal
+NOT_REPEATED = ("bench", "unpowered", "final")  # stages that are about the bench, or count on what was done once
+
+
+class RepeatTable(Table):
+    """How a step is taken over and over: until an event, or to the end of its tries or bench time."""
+
+    until: Literal["event", "end"]
+    tries: Annotated[int, Field(ge=2, le=MOST_TRIES)] | None = None
+    bench_time: PositiveSeconds | None = None
+    keep_before_event: Seconds = BEFORE_EVENT_S
+
+
 class StepTable(Table):
     """A line of a plan's `steps`."""
 
@@ -71,6 +88,7 @@ class StepTable(Table):
     stage: Literal[STAGES]  # type: ignore[valid-type]  # the tuple above, so that the list stands once
     gated_by: tuple[Name, ...]
     conditions: dict[str, Condition] = Field(default_factory=dict)
+    repeat: RepeatTable | None = None
 
 
 class PlanFile(Table):
@@ -111,6 +129,7 @@ def check_plan(plan: PlanFile, procedures: Collection[str], unit: UnitSheet | No
             if unit is not None and isinstance(value, tuple):
                 yield from _listed(here, name, value, unit, file)
         yield from _crossed(f"{key}.conditions", step.conditions, file)
+        yield from _repeated(f"{key}.repeat", step, planned[index + 1 :], file)
 
 
 def check_conditions_used(plan: PlanFile, procedures: Mapping[str, Procedure], file: str) -> Iterator[Problem]:
@@ -152,6 +171,7 @@ def to_plan(file: PlanFile, digest: str, profiles: Mapping[str, Profile] = Mappi
                 stage=step.stage,
                 gated_by=step.gated_by,
                 conditions=dict(_converted(name, value) for name, value in step.conditions.items()),
+                repeat=_to_repeat(step.repeat),
             )
             for step in file.steps
         ),
@@ -199,6 +219,30 @@ def _in_order(
     if low >= high and not alike:
         what = f"{show(conditions[lower])} is not below {upper} {show(conditions[upper])}"
         yield Problem(file, f"{key}.{lower}", what, "swap the two, or correct one")
+
+
+def _repeated(key: str, step: StepTable, later: Sequence[str], file: str) -> Iterator[Problem]:
+    """Yield a repetition without an end, of a step that is taken once, or that spoils the counts of a later one."""
+    if step.repeat is None:
+        return
+    if step.repeat.tries is None and step.repeat.bench_time is None:
+        yield Problem(file, key, "it has no end", 'add tries = 200, bench-time = "20 min" or both')
+    if step.stage in NOT_REPEATED:
+        yield Problem(file, key, f"a step of stage {step.stage} is taken once", "take it out")
+    if FINAL_REPEAT in later:
+        what = f"{FINAL_REPEAT} comes later, and counts each step once"
+        yield Problem(file, key, what, f"take it out, or the step {FINAL_REPEAT}")
+
+
+def _to_repeat(table: RepeatTable | None) -> Repeat | None:
+    if table is None:
+        return None
+    return Repeat(
+        tries=MOST_TRIES if table.tries is None else table.tries,
+        bench_time_s=math.inf if table.bench_time is None else table.bench_time,
+        until_event=table.until == UNTIL_EVENT,
+        before_event_s=table.keep_before_event,
+    )
 
 
 def _listed(key: str, name: str, value: Sequence[str], unit: UnitSheet, file: str) -> Iterator[Problem]:

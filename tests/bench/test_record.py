@@ -332,3 +332,65 @@ def test_a_sheet_copy_carries_the_digest_of_the_files_bytes():
     sheet = run_facts().sheets[0]
     assert sheet.digest == hashlib.sha256(b'model = "dotterel-6"\r\n# \xc2\xb5\n').hexdigest()
     assert sheet.intact()
+
+
+PASSED, FAILED = "passed", "failed"  # what tries of a loop come to
+
+
+def take_try(writer, attempt, outcome):
+    writer.procedure_started("discretes", attempt, 1.0)
+    take_capture(writer, attempt=attempt)
+    writer.results("discretes", attempt, [MEASUREMENT], passing=outcome == PASSED and attempt > 1)
+    writer.tried("discretes", attempt, outcome, [] if outcome == PASSED else ["Drop"])
+    writer.procedure_ended("discretes", attempt, 2.0)
+
+
+def take_loop(writer):
+    """Four tries: the second and third are dropped, the last fails."""
+    for attempt, outcome in enumerate((PASSED, PASSED, PASSED, FAILED), start=1):
+        take_try(writer, attempt, outcome)
+        if attempt in {2, 3}:
+            writer.drop_captures("discretes", attempt)
+    writer.keep([FINDING])
+
+
+def test_dropped_tries_leave_no_capture_and_no_result_but_are_counted(tmp_path):
+    writer = a_writer(tmp_path)
+    take_loop(writer)
+    writer.loop_ended("discretes", "ended by an event", early=False, spoilt=False)
+    writer.end_run(OUTCOME)
+    record = load_record(writer.seal("<!doctype html>"))
+    assert record.problems == ()
+    assert [capture.attempt for capture in record.captures] == [1, 4]
+    assert [stored.attempt for stored in record.results] == [1, 4]
+    (loop,) = record.loops
+    assert (loop.tries, loop.kept, loop.dropped, loop.ended) == (4, (1, 4), {PASSED: 2}, "ended by an event")
+
+
+def test_a_killed_run_still_says_how_many_tries_there_were(tmp_path):
+    writer = a_writer(tmp_path)
+    take_loop(writer)
+    writer.procedure_started("discretes", 5, 3.0)
+    take_capture(writer, attempt=5)
+    record = load_record(writer.folder)
+    (loop,) = record.loops
+    assert (loop.tries, loop.kept, loop.dropped, loop.ended) == (4, (1, 4), {PASSED: 2}, "")
+    assert record.unfinished == (("discretes", 5),)
+
+
+def test_an_earlier_try_is_earlier_and_its_captures_are_its_own(tmp_path):
+    writer = a_writer(tmp_path)
+    take_try(writer, 1, PASSED)
+    take_try(writer, 2, PASSED)
+    assert writer.evidence("discretes", 1).earlier(MEASUREMENT.id) is None
+    evidence = writer.evidence("discretes", 3)
+    assert evidence.earlier(MEASUREMENT.id) == MEASUREMENT
+    assert evidence.names() == ()
+
+
+def test_nothing_is_let_go_once_the_run_has_ended(tmp_path):
+    writer = a_writer(tmp_path)
+    take_try(writer, 1, PASSED)
+    writer.end_run(OUTCOME)
+    with pytest.raises(RecordError, match="the run has ended"):
+        writer.drop_captures("discretes", 1)

@@ -186,3 +186,39 @@ def test_each_fault_of_an_aircraft_sheet_is_named(tmp_path, edit, said):
 def test_a_plan_of_a_record_may_give_what_nobody_reads(tmp_path):
     plan = changed(tmp_path, "plan", ('voltage = "1 V"', 'voltage = "1 V", hold = "2 s"'))
     assert load_plan(plan, PROCEDURES, dotterel(), unused=False).steps[4].conditions["hold_s"] == 2.0
+
+
+LOOPED = 'procedure = "trim-loaded"\nstage = "full load"\n'
+
+
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        ('{ until = "event" }', "repeat: it has no end; add tries = 200, bench-time"),
+        ('{ until = "never", tries = 5 }', "repeat.until: found \"never\"; give 'event' or 'end'"),
+        ('{ until = "end", tries = 1 }', "repeat.tries: found 1"),
+        ('{ until = "end", tries = 200001 }', "repeat.tries: found 200001"),
+        ('{ until = "end", bench-time = "20 V" }', 'repeat.bench-time: found "20 V"; give a time such as'),
+        ('{ until = "end", bench-time = "0 s" }', 'repeat.bench-time: found "0 s"; give more than 0 s'),
+        ('{ until = "end", tries = 5, time = "1 s" }', "repeat.time: unknown key"),
+        ('{ until = "end", tries = 5 }', "repeat: final-repeat comes later, and counts each step once; take it out"),
+    ],
+)
+def test_each_fault_of_a_repetition_is_named(tmp_path, table, said):
+    problems = plan_faults(tmp_path, (LOOPED, f"{LOOPED}repeat = {table}\n"))
+    assert any(said in line for line in problems), problems
+
+
+def test_what_looks_at_the_bench_is_taken_once(tmp_path):
+    stage = 'stage = "bench"\ngated-by = []'
+    problems = plan_faults(tmp_path, (stage, f'{stage}\nrepeat = {{ until = "end", tries = 5 }}'))
+    assert any("steps[0].repeat: a step of stage bench is taken once; take it out" in line for line in problems)
+
+
+def test_a_repetition_as_the_plan_has_it():
+    repeats = {step.procedure: step.repeat for step in load_plan("intermittent", PROCEDURES).steps}
+    assert repeats["power-up"] is None
+    repeat = repeats["trim-loaded"]
+    assert repeat is not None
+    assert (repeat.tries, repeat.bench_time_s, repeat.until_event, repeat.before_event_s) == (200, 1200.0, True, 30.0)
+    assert (repeat.lasts_s(2.0), repeat.lasts_s(60.0)) == (400.0, 1260.0)
