@@ -48,6 +48,7 @@ from test_plans.power_cycles import PowerCycles
 from test_plans.power_up import PowerUp
 from test_plans.procedure import Procedure
 from test_plans.ramp_scan import RampScan
+from test_plans.soak import Soak
 from test_plans.trim_airspeed_lost import TrimAirspeedLost
 from test_plans.trim_bus_voltage import TrimBusVoltage
 from test_plans.trim_contact_gaps import TrimContactGaps
@@ -133,6 +134,7 @@ _ALL: tuple[Procedure, ...] = (
     BusInterruptions(State.DIMMING),
     BusInterruptions(State.TRIM),
     BusInterruptions(State.HOLD_UP),
+    Soak(),
     BusRamp(),
     BusRampHeld(),
     RampScan(),

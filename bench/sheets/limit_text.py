@@ -21,6 +21,12 @@ from bench.sheets.units import (
 )
 
 LIMIT_QUANTITIES = {
+    "soak-hold-up-drift": PERCENT,
+    "soak-quiescent-drift": PERCENT,
+    "soak-drop-drift": PERCENT,
+    "soak-level-drift": PERCENT,
+    "soak-frequency-drift": PERCENT,
+    "soak-clock-drift": PERCENT,
     "quiescent-current": CURRENT,
     "unpowered-current": CURRENT,
     "idle-output": VOLTAGE,

@@ -40,6 +40,7 @@ CONDITIONS: Mapping[str, Quantity | type] = {
     "hold": TIME,
     "short": TIME,
     "long": TIME,
+    "soak-time": TIME,
     "load": str,
     "axes": tuple,
     "rheostats": tuple,

@@ -87,6 +87,7 @@ def to_unit_simulation(unit: UnitFile) -> UnitSimulation | None:
                 function=entry.function,
                 caught_by=entry.caught_by,
                 findings=entry.findings,
+                caught_in=entry.caught_in or "",
                 deviations={name: deviation for name, (deviation, _) in entry.deviations.items()},
             )
             for entry in table.defects

@@ -23,6 +23,7 @@ _DISCRETE = {
     "bridge_s": units.CONDUCTANCE,
     "drop_out_changes": units.COUNT,
     "drop_out_s": units.TIME,
+    "drop_out_chance": units.PERCENT,
     "noise_v": units.VOLTAGE,
 }
 
@@ -67,6 +68,7 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "rheostats_crossed": units.COUNT,
         "forgets_settings": units.COUNT,
         "hang_s": units.TIME,
+        "watchdog_per_hour": units.COUNT,
     },
     "active-low": _DISCRETE,
     "active-high": _DISCRETE,
@@ -91,6 +93,9 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "peak_trip_s": units.TIME,
         "trip_a": units.CURRENT,
         "trip_s": units.TIME,
+        "open_at_k": units.COUNT,
+        "driver_k_per_w": units.COUNT,
+        "driver_warm_s": units.TIME,
         "duty_offset": units.PERCENT,
         "positive_duty_fixed": units.PERCENT,
         "negative_duty_fixed": units.PERCENT,
@@ -138,6 +143,9 @@ QUANTITIES: Mapping[str, Mapping[str, Quantity]] = {
         "ripple_v": units.VOLTAGE,
         "ripple_hz": units.FREQUENCY,
         "back_s": units.CONDUCTANCE,
+        "k_per_w": units.COUNT,
+        "warm_s": units.TIME,
+        "level_per_k": units.PERCENT,
     },
     "pwm": _dimmer(units.PERCENT) | {"frequency_hz": units.FREQUENCY},
     "dc": _dimmer(units.VOLTAGE) | {"ripple_v": units.VOLTAGE, "ripple_hz": units.FREQUENCY},
@@ -207,6 +215,7 @@ class DefectTable(Table):
     function: Name
     caught_by: Annotated[tuple[Name, ...], Field(min_length=1)]  # procedures
     findings: Annotated[tuple[FindingPattern, ...], Field(min_length=1)]  # of those, which fail
+    caught_in: Name | None = None  # a plan, where no single run of the procedures shows it
     deviations: Annotated[dict[FlatName, Figure], Field(min_length=1)]
 
 

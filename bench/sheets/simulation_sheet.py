@@ -19,6 +19,7 @@ class UnitDefect:
     caught_by: tuple[str, ...]  # procedures
     findings: tuple[str, ...]  # that fail by it: ids, * for any text
     deviations: Mapping[str, float]
+    caught_in: str = ""  # the plan that takes them so that it shows; "": any that has them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,7 +3,8 @@
 It starts when the input capacitor reaches the restart voltage and lets go at the drop-out voltage, whatever the
 firmware does. On, it regulates (`regulator`), with a little ripple; its input power is the steady output's over the
 efficiency, taken from the bus at once. A load beyond its limit makes it let go and try again. Off, its output capacitor
-is emptied by the load, or charged by a source of the bench, which a lost reverse blocking passes on to the bus.
+is emptied by the load, or charged by a source of the bench, which a lost reverse blocking passes on to the bus. What
+it loses warms it, and warmth moves its level, which is followed once a second.
 Not modelled: what its current does once the limit is reached (it lets go at once), ripple at the switching
 frequency or that depends on bus and load, efficiency that depends on the load, input current that follows ripple or
 loop; while a source reaches through to the bus, the output's own capacitor.
@@ -18,10 +19,13 @@ from instruments.simulated.load_stage import LEAST_V, Feed
 from instruments.simulated.network import InputNetwork
 from instruments.simulated.regulator import LoopCourse, LoopState, OutputLoad, Regulator
 from instruments.simulated.sampling import ZERO, Piece, Ripple, Signal, Swing
+from instruments.simulated.thermal import WarmPart
 
 RETRY_S = 0.1
 BLEED_OHM = 1000.0  # its own, which empties the output without a load
 DECAY_TAUS = 16.0  # after so many time constants it is where it goes
+FOLLOW_S = 1.0
+SETTLED_K = 0.02  # from where its heat takes it: then the level is left
 DIODE_V = 0.7  # of what is left of the blocking
 LOW_BUS_V, NO_LOW_BUS_V = 7.0, 7.1  # from the one down, and until the other, its switch may limit sooner
 
@@ -57,6 +61,11 @@ class Converter:
         self._soft_start_s = quantities[f"{name}.soft_start_s"]
         ripple_v, ripple_hz = quantities[f"{name}.ripple_v"], quantities[f"{name}.ripple_hz"]
         self._ripple = Ripple(0.5 * ripple_v, NS_PER_S / ripple_hz) if ripple_v > 0.0 else None
+        self._level_v = self._regulator.level_v  # cold
+        self._k_per_w = quantities[f"{name}.k_per_w"]
+        self._level_per_k = quantities[f"{name}.level_per_k"] / 100.0
+        self._warm = WarmPart(quantities[f"{name}.warm_s"])
+        self._warmth = Alarm(agenda, Order.CIRCUIT, self._follow_warmth)
         self._course: LoopCourse | None = None  # while it regulates
         self._course_ns = 0
         self._moves_until_ns = 0
@@ -79,6 +88,7 @@ class Converter:
         self.on, self._present, self._course = False, False, None
         for alarm in (self._retry, self._arrival):
             alarm.clear()
+        self._heat(0.0)
         self._watch.clear()
         self._low_bus.clear()
         self._network.set_back_feed(0.0, 0.0)
@@ -188,6 +198,26 @@ class Converter:
         """Take from the bus what the output costs at the level it goes to; a source at the output is no gain."""
         drawn_a = min(max(load.current_at(level_v), 0.0), self._limit_a)
         self._network.set_power_load(level_v * drawn_a / self._efficiency)
+        self._heat(level_v * drawn_a * (1.0 / self._efficiency - 1.0))
+
+    def _heat(self, lost_w: float) -> None:
+        """Have what it loses warm it, and its level follow while that matters."""
+        if self._level_per_k == 0.0:
+            return
+        now_ns, final_k = self._agenda.now_ns, self._k_per_w * lost_w
+        self._warm.heat(now_ns, final_k)
+        if abs(self._warm.rise_k(now_ns) - final_k) > SETTLED_K:
+            self._warmth.set(now_ns + to_ns(FOLLOW_S))
+        else:
+            self._warmth.clear()
+
+    def _follow_warmth(self) -> None:
+        now_ns = self._agenda.now_ns
+        self._regulator.level_v = self._level_v * (1.0 + self._level_per_k * self._warm.rise_k(now_ns))
+        if self.on and self._course is not None:
+            self._regulate(self._course.state(self._since_s()))
+        else:
+            self._warmth.set(now_ns + to_ns(FOLLOW_S))
 
     # --- off ----------------------------------------------------------------------------------------
 
@@ -210,6 +240,7 @@ class Converter:
         self._arrival.clear()
         self.on = False
         self._network.set_power_load(0.0)
+        self._heat(0.0)
 
     def _rest(self, from_v: float) -> None:
         """Empty or charge the output capacitor; a source that reaches through to the bus has no time for that."""

@@ -2,7 +2,8 @@
 
 Looks only at inputs whose pin moved or whose debounce is under way; for all others a scan changes nothing.
 What can be wrong: an input stuck or inverted; a contact that drops out inside the unit, for a while, after every
-so many changes; firmware that of two changes in one scan takes the first and forgets to count and report the other.
+so many changes or, by chance, after any; firmware that of two changes in one scan takes the first and forgets to count
+and report the other.
 Noise at the comparator is white from scan to scan and belongs to the scan's instant alone: one that has too little
 hysteresis for it chatters while its pin stands near a threshold.
 Not modelled: what the comparator does between scans, noise that several comparators share.
@@ -15,6 +16,7 @@ from typing import Protocol
 
 import numpy as np
 
+from instruments.simulated.draw import keyed_uniform
 from instruments.simulated.noise import GaussianNoise
 from instruments.simulated.parameters import DiscreteInput
 
@@ -48,6 +50,9 @@ class DebouncedDiscrete:
     inverted: bool = False
     drop_out_changes: int = 0  # the contact is lost after every so many changes; 0: never
     drop_out_scans: int = 0  # for so long
+    drop_out_chance: float = 0.0  # that a change is followed by one, 0 to 1
+    seed: int = 0  # of that chance
+    all_changes: int = 0  # since it was made
     noise_v: float = 0.0  # rms, at the comparator
     noise: GaussianNoise | None = None  # of rms 1, by scan
     compared: bool = False
@@ -89,9 +94,16 @@ class DebouncedDiscrete:
             return False
         self.state, self.equal = read, 0
         self.changes += 1
-        if self.drop_out_changes and self.changes % self.drop_out_changes == 0:
+        self.all_changes += 1
+        counted = self.drop_out_changes and self.changes % self.drop_out_changes == 0
+        if counted or (self.drop_out_chance > 0.0 and self._by_chance()):
             self.lost_scans = self.drop_out_scans
         return True
+
+    def _by_chance(self) -> bool:
+        """Say whether this change is one after which the contact is lost."""
+        drawn = keyed_uniform(0.0, 1.0, self.seed, "unit", "contact", self.parameters.name, self.all_changes)
+        return drawn < self.drop_out_chance
 
 
 class DiscreteBank:
@@ -110,6 +122,8 @@ class DiscreteBank:
                 inverted=quantities[f"{discrete.name}.inverted"] >= PRESENT,
                 drop_out_changes=round(quantities[f"{discrete.name}.drop_out_changes"]),
                 drop_out_scans=math.ceil(quantities[f"{discrete.name}.drop_out_s"] / quantities["unit.scan_s"]),
+                drop_out_chance=quantities[f"{discrete.name}.drop_out_chance"] / 100.0,
+                seed=seed,
                 noise_v=quantities[f"{discrete.name}.noise_v"],
                 noise=GaussianNoise(seed, "unit", "comparator", discrete.name),
             )

@@ -314,7 +314,8 @@ class TwinParameters:
     <d>.threshold_active_v, <d>.threshold_inactive_v, <d>.pull_ohm, <d>.pull_v, <d>.debounce_scans,
     <d>.stuck (0 no, 1 stuck inactive, 2 stuck active), <d>.ground_short_s, <d>.inverted (>= 0.5),
     <d>.bridge_s (to the next discrete's pin), <d>.drop_out_changes (after every so many changes its contact is lost;
-    0 never), <d>.drop_out_s (for so long), <d>.noise_v (rms at the comparator),
+    0 never), <d>.drop_out_chance (per cent, after any change), <d>.drop_out_s (for so long),
+    <d>.noise_v (rms at the comparator),
     unit.loses_edges (>= 0.5: of two changes in one scan only one is taken),
     <s>.debounce_scans, <a>.positive_ohm, <a>.negative_ohm, <a>.positive_dead, <a>.negative_dead (>= 0.5: dead),
     <a>.cut_off_s, <a>.leakage_a, <a>.creep_v, <a>.creep_s (across the output after a start),
@@ -327,6 +328,9 @@ class TwinParameters:
     <a>.positive_duty_fixed, <a>.negative_duty_fixed (per cent, whatever the airspeed; 0 follows it), and, 0 in a good
     unit and there from 0.5 on: <a>.leads_swapped, <a>.set_wrongly (in `reversed` and the settings already) and those of
     `trim_faults.TrimFaults` (<a>.priority_delay_s in s, <s>.uncut),
+    <a>.open_at_k (a joint of its driver opens for the positive direction when so much warmer than at rest; 0 never),
+    <a>.driver_k_per_w, <a>.driver_warm_s (rise by its own heat, and its time constant),
+    unit.watchdog_per_hour (resets of the firmware by its watchdog, at random),
     unit.airspeed_lost_s, unit.airspeed_scale, unit.airspeed_unchecked (takes text whatever its checksum),
     unit.airspeed_any_unit (takes its figure for its own unit), unit.airspeed_unbounded (believes any),
     unit.trim_feed_ohm (shared by all trim bridges),
@@ -348,7 +352,8 @@ class TwinParameters:
     <h>.latches (>= 0.5: off after an overload until the bus has been away), <h>.output_f, <h>.esr_ohm,
     <h>.bandwidth_hz, <h>.recovery_s (capacitor and loop, see `regulator`), <h>.soft_start_s, <h>.overshoot_v (at its
     end), <h>.ripple_v (peak to peak), <h>.ripple_hz, <h>.back_s (from the output into the bus; 0 while its blocking is
-    sound),
+    sound), <h>.k_per_w, <h>.warm_s (rise of the converter by what it loses, and its time constant), <h>.level_per_k
+    (per cent by which that moves its level),
     `<r>` a rheostat: <r>.pull_v, <r>.pull_ohm, <r>.open_travel (per cent), <r>.offset_v, <r>.wander_v, <r>.wander_hz.
     A quantity that is missing takes the default in `twin_defaults`.
     """

@@ -80,6 +80,7 @@ class Bridge:
         self._low_bus_ohm = quantities[f"{name}.low_bus_ohm"]
         self._low_bus_v = quantities[f"{name}.low_bus_v"]
         self._sign = -1 if parameters.reversed is not (quantities[f"{name}.leads_swapped"] >= 0.5) else 1
+        self.positive_open = False  # a joint of its driver that comes and goes
         self._leakage_a = quantities[f"{name}.leakage_a"]
         self._creep_v = quantities[f"{name}.creep_v"]
         self._period_ns = NS_PER_S / pwm_hz
@@ -107,6 +108,11 @@ class Bridge:
         shape = self._shape
         return 0.0 if shape is None else bus_v * shape.feed / (shape.load_ohm + shape.legs.ohm)
 
+    def heat_w(self, bus_v: float) -> float:
+        """Return what its own resistance turns into heat, pulses taken together; 0 at rest."""
+        shape = self._shape
+        return 0.0 if shape is None else shape.duty * shape.legs.ohm * self.current_a(bus_v) ** 2
+
     def source(self, bus_v: float) -> Feed:
         """Return what stands between its pins for a load, plus against minus."""
         shape = self._shape
@@ -116,7 +122,7 @@ class Bridge:
 
     def drive(self, now_ns: int, direction: int, duty: float, load_ohm: float, *, bus_v: float) -> None:
         """Drive a load one way (+1, -1) with a duty from 0 to 1; `bus_v` is what the bus stands at now."""
-        if self._dead[direction]:
+        if self._dead[direction] or (direction > 0 and self.positive_open):
             self.idle(now_ns, load_ohm)
             return
         if self._fixed[direction] > 0.0:

@@ -7,7 +7,8 @@ Firmware scans on a fixed grid; a scan that could change nothing is not run, whi
 A creeping bridge creeps from the start of the firmware.
 Not modelled: flaps and lights (their outputs stay off), limit switches and position pots. What stands at a trim output
 is a resistor, or a motor of the bench (`motor_drive`); at any other a resistor. Filaments and their inrush, LEDs. The
-timed over-current trip by a motor's current; memory of anything but the reset count over a reset, temperature.
+timed over-current trip by a motor's current; memory of anything but the reset count over a reset; temperature, but
+for the converter's (`converter`) and a cracked joint's (`warm_joint`).
 """
 
 import math
@@ -35,6 +36,8 @@ from instruments.simulated.reports import Reports, airspeed_kt
 from instruments.simulated.stimulus_pins import StimulusPins
 from instruments.simulated.trim_logic import AirspeedDuty, LockOut, TrimAxis
 from instruments.simulated.twin_defaults import twin_quantities
+from instruments.simulated.warm_joint import WarmJoint
+from instruments.simulated.watchdog import Watchdog
 
 DISCHARGED_V = 1.0  # below this a reset unit has forgotten everything
 UNPOWERED_CONDUCTANCE_S = 1e-4  # 0.1 mA at 1 V
@@ -106,6 +109,19 @@ class Twin:
             )
             for name in self.axes
         }
+        self._joints = {
+            name: WarmJoint(
+                agenda,
+                open_k=quantities[f"{name}.open_at_k"],
+                k_per_w=quantities[f"{name}.driver_k_per_w"],
+                warm_s=quantities[f"{name}.driver_warm_s"],
+                on_change=partial(self._joint_turned, name),
+            )
+            for name in self.axes
+        }
+        self._watchdog = Watchdog(
+            agenda, per_hour=quantities["unit.watchdog_per_hour"], seed=seed, on_bite=self._watchdog_bites
+        )
         self.hold_ups = [
             Converter(
                 output.name,
@@ -270,6 +286,7 @@ class Twin:
         if state is not PowerState.HELD_IN_RESET:
             self.resets = 0
         now_ns = self._agenda.now_ns
+        self._watchdog.stop()
         for alarm in (self._scan_alarm, self._ready_alarm, self._report_alarm):
             alarm.clear()
         self._starts += 1  # what was scheduled by the firmware that ran is void
@@ -281,6 +298,7 @@ class Twin:
             axis.drive = None
             self._trips[name].see(0.0)
             self._short_trips[name].see(0.0)
+            self._joints[name].see(0.0)
         self.outputs.lose_power(now_ns)
         if state is PowerState.UNPLUGGED:
             self.outputs.be_absent(now_ns)
@@ -336,6 +354,13 @@ class Twin:
         if self.resets:
             self._brownout_over(after_reset=True)
         self._wake()
+        self._watchdog.wind()
+
+    def _watchdog_bites(self) -> None:
+        """Start anew with the bus standing."""
+        self.resets += 1
+        self._lose_power(PowerState.HELD_IN_RESET)
+        self._rise()
 
     def _circuit_changed(self) -> None:
         self._wake()
@@ -541,6 +566,13 @@ class Twin:
         flowing_a = self.outputs.bridges[name].current_a(bus_v)
         self._trips[name].see(flowing_a)
         self._short_trips[name].see(flowing_a)
+        self._joints[name].see(self.outputs.bridges[name].heat_w(bus_v))
+
+    def _joint_turned(self, name: str) -> None:
+        self.outputs.bridges[name].positive_open = self._joints[name].open
+        if self.powered:
+            self._show_bridge(name)
+            self._set_draw()
 
     def _show_dimmer(self, level: DimmerLevel) -> None:
         name, now_ns = level.parameters.name, self._agenda.now_ns

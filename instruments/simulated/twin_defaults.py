@@ -32,6 +32,7 @@ UNIT_DEFAULTS = {
     "unit.rheostats_crossed": 0.0,
     "unit.forgets_settings": 0.0,
     "unit.hang_s": 0.0,
+    "unit.watchdog_per_hour": 0.0,
 }
 ACTIVE_LOW_DEFAULTS = {"threshold_active_v": 1.6, "threshold_inactive_v": 2.6, "pull_ohm": 4700.0, "pull_v": 5.0}
 ACTIVE_HIGH_DEFAULTS = {"threshold_active_v": 4.0, "threshold_inactive_v": 3.0, "pull_ohm": 22000.0, "pull_v": 0.0}
@@ -43,6 +44,7 @@ DISCRETE_DEFAULTS = {
     "bridge_s": 0.0,
     "drop_out_changes": 0.0,
     "drop_out_s": 0.0,
+    "drop_out_chance": 0.0,
     "noise_v": 0.0,
 }
 SWITCH_DEFAULTS = {"debounce_scans": 4.0, "uncut": 0.0}
@@ -66,6 +68,9 @@ AXIS_DEFAULTS = {
     "peak_trip_s": 0.0002,
     "trip_a": 0.0,
     "trip_s": 0.1,
+    "open_at_k": 0.0,
+    "driver_k_per_w": 30.0,
+    "driver_warm_s": 120.0,
     "duty_offset": 0.0,
     "positive_duty_fixed": 0.0,
     "negative_duty_fixed": 0.0,
@@ -117,6 +122,9 @@ HOLD_UP_DEFAULTS = {
     "ripple_v": 0.0,
     "ripple_hz": 9000.0,
     "back_s": 0.0,
+    "k_per_w": 5.0,
+    "warm_s": 120.0,
+    "level_per_k": 0.0,
 }
 RHEOSTAT_DEFAULTS = {  # a wiper input without a pull of its own
     "pull_v": 0.0,

@@ -43,7 +43,7 @@ def test_a_fail_proves_nothing_where_the_second_check_finds_the_bench_wrong():
 
 def test_what_only_could_not_be_tested_for_a_fault_of_the_unit_proves_nothing_then_either():
     barred = finding("discrete-4.bounce", Verdict.INCONCLUSIVE, Cause.UNIT)
-    revised = unproved((FAILED, barred, check(Verdict.INCONCLUSIVE, Cause.BENCH)))
+    revised = unproved((FAILED, barred, check(Verdict.INCONCLUSIVE, Cause.BENCH)), PROVING)
     assert [(one.id, one.cause) for one in revised] == [(FAILED.id, Cause.BENCH), (barred.id, Cause.BENCH)]
 
 

@@ -46,7 +46,7 @@ def test_each_switch_of_an_axis_has_a_seat_a_direction_and_a_polarity():
         (('id = "clock-off"', 'id = "discrete-stuck"'), 'simulation.defects[0].id: "discrete-stuck" stands twice'),
         (
             ('id = "clock-off"\ntitle', 'id = "external-trim-contact"\ntitle'),
-            'simulation.not-caught[9].id: "external-trim-contact" stands twice; give each defect its own id',
+            'simulation.not-caught[8].id: "external-trim-contact" stands twice; give each defect its own id',
         ),
         (
             ('caught-by = ["discrete-levels"]', 'caught-by = ["discrete-level"]'),
