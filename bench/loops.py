@@ -2,7 +2,8 @@
 
 So that a record stays small however long a loop lasts, of tries that pass the first is kept whole, and the captures of
 the last ones ahead of an event and at the end; of tries that do not pass the first few of a kind, and each in which
-something new did not pass. Of all others only what they came to. The same for a run and for a record judged again.
+something new did not pass; and what passed next after one that the bench spoilt, for it takes its place. Of all others
+only what they came to. The same for a run and for a record judged again.
 """
 
 from collections.abc import Sequence
@@ -31,13 +32,13 @@ class Try:
 
 
 class Loop:
-    """All tries of one step.
+    """All tries of one step; with `keeps_all` none is let go any more, as where a record is judged again.
 
     Raises:
         ValueError: the step is not one that is repeated.
     """
 
-    def __init__(self, step: PlannedStep, *, began_s: float) -> None:
+    def __init__(self, step: PlannedStep, *, began_s: float, keeps_all: bool = False) -> None:
         if step.step.repeat is None:
             raise ValueError(f"step {step.name} is taken once")
         self.step = step
@@ -49,6 +50,8 @@ class Loop:
         self._recent: list[tuple[int, float]] = []  # tries that passed and are kept so far, and when they ended
         self._kept: dict[TryOutcome, int] = {}
         self._dropped = 0
+        self._keeps_all = keeps_all
+        self._owed = False  # a try that passes is owed: it takes the place of one that the bench spoilt
 
     def take(self, attempt: int, findings: Sequence[Finding], *, now_s: float) -> Try:
         """Count a try that was carried to its end, and say what of it stays."""
@@ -57,14 +60,16 @@ class Loop:
         self.tries, self._last = attempt, outcome
         self._tally.add(outcome, shown)
         if outcome is TryOutcome.PASSED:
-            dropped = self._dropped_before(attempt, now_s)
-            told = attempt == FIRST
+            told = attempt == FIRST or self._owed
+            dropped = self._dropped_before(attempt, now_s, stays=told)
+            self._owed = False
         else:
-            told = attempt == FIRST or new or self._kept.get(outcome, 0) < KEPT_EVENTS
+            told = attempt == FIRST or new or self._keeps_all or self._kept.get(outcome, 0) < KEPT_EVENTS
             dropped = () if told else (attempt,)
             if told:
                 self._kept[outcome] = self._kept.get(outcome, 0) + 1
                 self._recent.clear()  # what led to it stays
+                self._owed = outcome is TryOutcome.SPOILT
         self._dropped += len(dropped)
         return Try(attempt=attempt, outcome=outcome, shown=shown, told=told, dropped=dropped)
 
@@ -109,12 +114,12 @@ class Loop:
     def _lasted_s(self, now_s: float) -> float:
         return now_s - self._began_s
 
-    def _dropped_before(self, attempt: int, now_s: float) -> tuple[int, ...]:
-        """Return the tries that now lie too far back; the newest one is kept in any case."""
+    def _dropped_before(self, attempt: int, now_s: float, *, stays: bool) -> tuple[int, ...]:
+        """Return the tries that now lie too far back; the newest one is kept in any case, one that `stays` for good."""
         kept_from_s = now_s - self._repeat.before_event_s
         gone = tuple(one for one, ended_s in self._recent if ended_s < kept_from_s)
         self._recent = [(one, ended_s) for one, ended_s in self._recent if ended_s >= kept_from_s]
-        if attempt != FIRST:
+        if not stays:
             self._recent.append((attempt, now_s))
         return gone
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from analysis.capture import Capture
 from analysis.finding import Finding
-from analysis.repetition import HowItEnded, TryOutcome
+from analysis.repetition import HowItEnded
 from analysis.report import render_report
 from analysis.verdict import Cause, Verdict
 from bench.interrupts import Interrupts
@@ -130,7 +130,7 @@ def _judge_loop(
     """Judge the tries of a loop whose captures are kept; of the others stands what the run told of them."""
     (facts,) = (loop for loop in parent.loops if loop.procedure == step.name)
     writer.carry_loop(facts)
-    loop = Loop(step, began_s=0.0)
+    loop = Loop(step, began_s=0.0, keeps_all=True)
     loop.carry(facts)
     for attempt in range(1, facts.tries + 2):
         if attempt not in attempts:
@@ -139,7 +139,7 @@ def _judge_loop(
         judged = _judge_attempt(parent, step, attempt, results)
         whole = attempt <= facts.tries
         taken = loop.take(attempt, judged.findings, now_s=0.0) if whole else None
-        told = taken is None or taken.told or taken.outcome is not TryOutcome.PASSED
+        told = taken is None or taken.told
         writer.results(step.name, attempt, judged.results, passing=not told)
         if told:
             writer.keep(judged.findings)
@@ -202,11 +202,15 @@ def _of_no_step(parent: Record, steps: Sequence[PlannedStep]) -> list[Finding]:
 
 
 def _troubles(parent: Record, step: PlannedStep, attempt: int) -> list[Finding]:
-    """Return what ended an attempt early: findings of the run that said so, or that it was never ended."""
+    """Return what ended an attempt early: findings of the run that said so, or that it was never ended.
+
+    A try of a loop that was entered as one was carried to its end, whatever came after.
+    """
     told = [
         finding for finding in parent.findings if finding.id == completed_id(step.name) and finding.attempt == attempt
     ]
-    if (step.name, attempt) not in parent.unfinished:
+    whole = any(loop.procedure == step.name and attempt in loop.kept for loop in parent.loops)
+    if whole or (step.name, attempt) not in parent.unfinished:
         return told
     killed = trouble_finding(step, "the run was ended from outside", Cause.UNDECIDED, attempt=attempt)
     return [*told, killed]

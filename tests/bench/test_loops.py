@@ -62,6 +62,26 @@ def test_of_events_the_first_of_a_kind_stay_and_whatever_is_new():
     assert not take(loop, *FAILED).told
 
 
+def test_what_passes_after_a_try_that_the_bench_spoilt_is_told_for_it_takes_its_place():
+    loop = a_loop(before_event_s=0.0)
+    take(loop, *PASSED)
+    assert take(loop, *SPOILT).told
+    again = take(loop, *PASSED)
+    assert again.told
+    later = [take(loop, *PASSED) for _ in range(20)]
+    assert not any(one.told for one in later)
+    assert again.attempt not in {attempt for one in later for attempt in one.dropped}
+
+
+def test_where_a_record_is_judged_again_nothing_is_let_go():
+    loop = Loop(STEP, began_s=0.0, keeps_all=True)
+    taken = [take(loop, *FAILED, lasts_s=0.0) for _ in range(20)]
+    taken += [take(loop, *PASSED, lasts_s=0.0) for _ in range(20)]
+    assert not any(one.dropped for one in taken)
+    assert all(one.told for one in taken[:20])
+    assert not any("let go" in note for note in loop.finding(loop.ended(0.0, "")).notes)
+
+
 def test_what_led_to_an_event_is_not_let_go_later():
     loop = a_loop()
     for _ in range(20):

@@ -1,8 +1,13 @@
 """The end of a run: what is left on the bus, and channels that have drifted since the bench check."""
 
+import math
+from dataclasses import replace
+
 import pytest
 from synthetic_captures import Scene, judged, sheets
 
+from analysis.finding import Finding
+from analysis.repetition import repetition_id
 from analysis.verdict import Cause, Verdict
 from bench.judging import drifted, spoilt_by
 from test_plans.signals import all_signals
@@ -42,3 +47,31 @@ def test_the_findings_that_show_a_drift_are_not_spoilt_by_it():
     capture = left(pitch__voltage=0.6)
     findings = tuple(judged("discharge", capture).values())
     assert spoilt_by("pitch.voltage", findings, [capture]) == ()
+
+
+def test_with_a_finding_of_a_loop_goes_the_one_about_all_its_tries():
+    capture = left(pitch__voltage=0.6)
+    rests = Finding(
+        id="drop",
+        procedure=capture.procedure,
+        function="",
+        title="Drop",
+        verdict=Verdict.PASS,
+        cause=None,
+        captures=(capture.name,),
+    )
+    loop = replace(
+        rests,
+        id=repetition_id(capture.procedure),
+        attempt=9,
+        trials=9,
+        failures=0,
+        rate_low=0.0,
+        rate_high=0.34,
+        rate_bound=0.28,
+        captures=(),
+    )
+    revised = {finding.id: finding for finding in spoilt_by("pitch.voltage", [rests, loop], [capture])}
+    assert (revised[loop.id].verdict, revised[loop.id].cause) == (Verdict.INCONCLUSIVE, Cause.BENCH)
+    assert math.isnan(revised[loop.id].rate_bound)
+    assert spoilt_by("roll.voltage", [replace(rests, captures=()), loop], [capture]) == ()
