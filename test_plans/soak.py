@@ -31,6 +31,7 @@ from test_plans.reset_counts import ITEM
 from test_plans.rig import Rig
 from test_plans.sheets import Setup
 from test_plans.signals import function_named, voltage_signal
+from test_plans.silence import silence_doubts
 from test_plans.soak_drift import (
     CLOCK,
     DROP,
@@ -139,8 +140,9 @@ class Soak:
         watches = [Record(evidence, names_of(place).watch) for place in range(looks_of(setup) - 1)]
         yield _stays(watches, setup)
         if setup.unit.bus.reports:
-            yield from _not_reset([Record(evidence, name) for name in evidence.names()], setup)
-            yield _reports_come(watches, setup)
+            silence = _silence(watches, evidence, setup)
+            yield from _not_reset([Record(evidence, name) for name in evidence.names()], silence, setup)
+            yield _reports_come(watches, silence, setup)
         yield drift_curve(every, held_output(setup).function)
 
 
@@ -187,7 +189,13 @@ def _stays(watches: list[Record], setup: Setup) -> Observation:
     )
 
 
-def _not_reset(records: list[Record], setup: Setup) -> Iterator[Observation]:
+def _silence(watches: list[Record], evidence: Evidence, setup: Setup) -> tuple[Doubt, ...]:
+    """Return the doubts that reports did not come, and whose doing that was, from one look to the next."""
+    period_s = setup.unit.bus.report_period_s
+    return tuple(doubt for record in watches for doubt in silence_doubts(record, evidence, period_s=period_s))
+
+
+def _not_reset(records: list[Record], silence: tuple[Doubt, ...], setup: Setup) -> Iterator[Observation]:
     """Yield that the reset count stood; where it went up `test_plans.watch` tells whose doing that was."""
     counts = [int(event.fields["count"]) for record in records for event in record.reports(ITEM)]
     if len(set(counts)) > 1:
@@ -198,17 +206,20 @@ def _not_reset(records: list[Record], setup: Setup) -> Iterator[Observation]:
         function=function_named(setup.unit, "power"),
         statement="the reset count stays as it is",
         trials=max(0, len(counts) - 1),
+        doubts=silence,
         captures=tuple(record.name for record in records if record.capture is not None),
         pins=(setup.unit.power_pin,),
         failures=0,
     )
 
 
-def _reports_come(watches: list[Record], setup: Setup) -> Observation:
+def _reports_come(watches: list[Record], silence: tuple[Doubt, ...], setup: Setup) -> Observation:
     """Return whether every report came in its time; one that was sent and lost on the way is the bench's."""
     late_s = LATE_PART * setup.unit.bus.report_period_s
     spans = [
-        (record.name, other.time_s - one.time_s) for record in watches for one, other in pairwise(record.reports(ITEM))
+        (record.name, to_s - from_s)
+        for record in watches
+        for from_s, to_s in pairwise((0.0, *(event.time_s for event in record.reports(ITEM)), record.duration_s))
     ]
     missed = [f"{name}: none for {span_s:.2f} s" for name, span_s in spans if span_s > late_s]
     return Observation(
@@ -219,10 +230,28 @@ def _reports_come(watches: list[Record], setup: Setup) -> Observation:
         trials=len(spans),
         failures=len(missed),
         detail="; ".join(missed),
-        cause_if_failed=Cause.UNIT,
-        doubts=tuple(doubt for record in watches for doubt in (*record.missing, *lost_doubts(record, ITEM))),
+        doubts=(
+            *(doubt for record in watches for doubt in (*record.missing, *lost_doubts(record, ITEM))),
+            *silence,
+            *_ends_open(watches, late_s),
+        ),
         captures=tuple(record.name for record in watches if record.capture is not None),
         pins=(setup.unit.power_pin,),
+    )
+
+
+def _ends_open(watches: list[Record], late_s: float) -> tuple[Doubt, ...]:
+    """Return the doubt that reports stopped for good: no later one tells by its code whether any was sent."""
+    last = next((record for record in reversed(watches) if record.capture is not None), None)
+    heard_s = 0.0 if last is None else max((event.time_s for event in last.reports(ITEM)), default=0.0)
+    if last is None or last.duration_s - heard_s <= late_s:
+        return ()
+    return (
+        Doubt(
+            reason=f"{last.name}: no report of {ITEM} after {heard_s:.1f} s, to its end",
+            cause=Cause.UNDECIDED,
+            next_step="look at the unit's bus with an interface of its own",
+        ),
     )
 
 

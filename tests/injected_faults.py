@@ -2,6 +2,7 @@
 
 from contextlib import contextmanager
 from dataclasses import replace
+from importlib.resources import files
 
 import pytest
 
@@ -9,6 +10,16 @@ import bench.admission
 import bench.verify
 
 NS_PER_S = 1_000_000_000
+
+
+def a_minute_of_soak(folder):
+    """Write the shipped soak with a tenth of its time: what it finds it finds then."""
+    text = (files("test_plans") / "plans" / "soak.toml").read_text(encoding="utf-8")
+    shorter = text.replace('soak-time = "10 min", points = 11', 'soak-time = "1 min", points = 4')
+    assert shorter != text
+    path = folder / "soak.toml"
+    path.write_text(shorter, encoding="utf-8")
+    return path
 
 
 def injected(monkeypatch: pytest.MonkeyPatch, *, bend=None, at=None):

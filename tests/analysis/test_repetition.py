@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binomtest, geom
 
@@ -36,6 +36,7 @@ def a_finding(verdict, cause=None, title="Drop"):
     return Finding(id=title, procedure="p", function="f", title=title, verdict=verdict, cause=cause)
 
 
+@settings(max_examples=30)
 @given(st.integers(1, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))), st.floats(0.5, 0.999))
 def test_the_two_sided_interval_is_that_of_the_exact_binomial_test(count, confidence):
     failures, trials = count

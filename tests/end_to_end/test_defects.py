@@ -1,9 +1,8 @@
 """Every catalogued defect is caught by the plan, by the findings named for it, and put down to the right cause."""
 
-from importlib.resources import files
-
 import pytest
 from command_line import boxproof, verify
+from injected_faults import a_minute_of_soak
 from named_findings import unproved
 from sheet_texts import engine_starts
 from synthetic_captures import plan_with, setup_in, shipped_plans
@@ -42,16 +41,6 @@ def is_cheap(procedure, loaded, function):
     setup = setup_in(loaded, procedure)
     touches = function in PROCEDURES[procedure].functions(setup)
     return touches and needs_of(PROCEDURES[procedure], setup).bench_time_s <= CHEAP_S
-
-
-def a_minute_of_soak(folder):
-    """Write the shipped soak with a tenth of its time: what it finds it finds then."""
-    text = (files("test_plans") / "plans" / "soak.toml").read_text(encoding="utf-8")
-    shorter = text.replace('soak-time = "10 min", points = 11', 'soak-time = "1 min", points = 4')
-    assert shorter != text
-    path = folder / "soak.toml"
-    path.write_text(shorter, encoding="utf-8")
-    return path
 
 
 @pytest.mark.parametrize("defect", UNIT_DEFECTS, ids=lambda defect: defect.id)

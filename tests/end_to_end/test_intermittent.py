@@ -12,18 +12,18 @@ from command_line import boxproof, verify
 from bench.loops import Loop
 from bench.records.reading import load_record
 
-TRIES = 8
+TRIES = 5
 AS_SHIPPED = 'repeat = { until = "event", tries = 200, bench-time = "20 min", keep-before-event = "30 s" }'
 
 
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory):
-    """Write the shipped plan with few tries, the captures of the last 3 s kept."""
+    """Write the shipped plan with few tries, the captures of the last 2 s kept."""
     text = (files("test_plans") / "plans" / "intermittent.toml").read_text(encoding="utf-8")
     assert AS_SHIPPED in text
     path = tmp_path_factory.mktemp("plan") / "intermittent.toml"
     path.write_text(
-        text.replace(AS_SHIPPED, f'repeat = {{ until = "event", tries = {TRIES}, keep-before-event = "3 s" }}'),
+        text.replace(AS_SHIPPED, f'repeat = {{ until = "event", tries = {TRIES}, keep-before-event = "2 s" }}'),
         encoding="utf-8",
     )
     return path
@@ -64,7 +64,7 @@ def test_the_record_holds_the_first_try_and_the_last_ones_and_says_so(good):
     assert loop.dropped == {"passed": TRIES - len(loop.kept)}
     assert {capture.attempt for capture in record.captures_of("ground-pin")} == set(loop.kept)
     report = (record.folder / "report.html").read_text(encoding="utf-8")
-    assert f"over and over: 0 of {TRIES} tries failed: rate below 32 % at 95 %" in report
+    assert f"over and over: 0 of {TRIES} tries failed: rate below 46 % at 95 %" in report
     assert "tries were let go" in report
 
 
