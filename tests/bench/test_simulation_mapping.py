@@ -130,8 +130,8 @@ UNIT_DEFECTS = {
     "dimming-full-after-reset": {"rheostat-1.reset_travel": 100.0},
     "settings-lost-in-break": {"unit.forgets_settings": 1.0},
     "firmware-hangs-after-break": {"unit.hang_s": 4.0},
-    "discrete-contact-chance": {"discrete-3.drop_out_chance": 10.0, "discrete-3.drop_out_s": 0.060},
-    "trim-dies-warm": {"pitch.open_at_k": 2.0},
+    "discrete-contact-chance": {"discrete-3.drop_out_chance": 5.0, "discrete-3.drop_out_s": 0.060},
+    "trim-dies-warm": {"pitch.open_at_k": 1.0},
     "watchdog-resets": {"unit.watchdog_per_hour": 120.0},
     "hold-up-drifts": {"hold-up.level_per_k": -0.15},
 }
