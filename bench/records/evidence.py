@@ -14,7 +14,8 @@ class RecordEvidence:
 
     Args:
         procedure: whose captures these are.
-        captures: captures of any procedures, in the order taken; of one name, the last attempt counts.
+        captures: captures of any procedures, in the order taken; of one name, the last attempt counts. A collection
+            that may grow: it is gone through again for what is not there yet, so that a follow-up sees what it took.
         results: results of the run so far; those of other procedures are `earlier`, the last one of an id counts.
         attempt: where given, captures of this attempt alone, and its own procedure's earlier attempts are `earlier`.
     """
@@ -28,11 +29,10 @@ class RecordEvidence:
         attempt: int | None = None,
     ) -> None:
         self._procedure = procedure
-        self._captures = {
-            capture.name: capture
-            for capture in captures
-            if capture.procedure == procedure and attempt in {None, capture.attempt}
-        }
+        self._taken = captures
+        self._attempt = attempt
+        self._captures: dict[str, Capture] = {}
+        self._look()
         self._earlier: dict[str, Measurement] = {}
         self._held: dict[str, Proof] = {}
         for stored in results:
@@ -46,6 +46,8 @@ class RecordEvidence:
 
     def has(self, name: str) -> bool:
         """Say whether the capture is there."""
+        if name not in self._captures:
+            self._look()
         return name in self._captures
 
     def capture(self, name: str) -> Capture:
@@ -54,13 +56,14 @@ class RecordEvidence:
         Raises:
             MissingCaptureError: it was not taken, or nothing of it is readable.
         """
-        if name not in self._captures:
+        if not self.has(name):
             there = ", ".join(self._captures) or "none"
             raise MissingCaptureError(f"{self._procedure}: capture {name} is not there; there are: {there}")
         return self._captures[name]
 
     def names(self) -> Sequence[str]:
         """Return the names of all captures, in the order taken."""
+        self._look()
         return tuple(self._captures)
 
     def earlier(self, measurement_id: str) -> Measurement | None:
@@ -70,3 +73,10 @@ class RecordEvidence:
     def held_pins(self) -> Mapping[str, Proof]:
         """Return the pins that earlier procedures of this run proved to be held by the unit, and by what first."""
         return self._held
+
+    def _look(self) -> None:
+        self._captures = {
+            capture.name: capture
+            for capture in self._taken
+            if capture.procedure == self._procedure and self._attempt in {None, capture.attempt}
+        }

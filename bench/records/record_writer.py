@@ -5,7 +5,7 @@ was told here is on the disk, so that a killed run leaves all that was finished.
 """
 
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -214,7 +214,7 @@ class RecordWriter:
 
     def evidence(self, procedure: str, attempt: int = 1) -> RecordEvidence:
         """Return the captures of an attempt at a procedure so far, and all that was measured before it."""
-        return RecordEvidence(procedure, self.captures, self._results, attempt=attempt)
+        return RecordEvidence(procedure, CapturesSoFar(self), self._results, attempt=attempt)
 
     @property
     def captures(self) -> tuple[Capture, ...]:
@@ -339,3 +339,14 @@ class RecordedCapture:
     def abandon(self) -> None:
         """Leave the log as it is; it will read as broken off."""
         self._writer.abandon()
+
+
+class CapturesSoFar:
+    """What a record holds of captures whenever one goes through it."""
+
+    def __init__(self, writer: RecordWriter) -> None:
+        self._writer = writer
+
+    def __iter__(self) -> Iterator[Capture]:
+        """Go through the captures closed so far, in the order taken."""
+        return iter(self._writer.captures)

@@ -394,3 +394,16 @@ def test_nothing_is_let_go_once_the_run_has_ended(tmp_path):
     writer.end_run(OUTCOME)
     with pytest.raises(RecordError, match="the run has ended"):
         writer.drop_captures("discretes", 1)
+
+
+def test_a_capture_taken_after_the_evidence_was_asked_for_is_seen():
+    class Named:
+        name, procedure, attempt = "dip", "dip-map", 1
+
+    taken = []
+    evidence = RecordEvidence("dip-map", taken, [])
+    assert (evidence.has("dip"), evidence.names()) == (False, ())
+    taken.append(Named())
+    assert evidence.has("dip")
+    assert evidence.capture("dip") is taken[0]
+    assert evidence.names() == ("dip",)
