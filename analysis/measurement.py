@@ -98,9 +98,10 @@ class Observation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Curve:
-    """A figure for the report: several named series over one axis, with optional limit lines.
+    """A figure for the report: several named series over one axis, with optional limit lines and single points.
 
-    Series map a name to (x, y) tuples of equal length; decimated to what a page can show.
+    Series, bands and marks map a name to (x, y) tuples of equal length; decimated to what a page can show. Two bands
+    over the same x are shaded between. Marks are drawn as points, each name by a sign of its own.
     """
 
     id: str
@@ -111,6 +112,8 @@ class Curve:
     series: Mapping[str, tuple[tuple[float, ...], tuple[float, ...]]]
     bands: Mapping[str, tuple[tuple[float, ...], tuple[float, ...]]] = field(default_factory=dict)
     capture: str = ""
+    marks: Mapping[str, tuple[tuple[float, ...], tuple[float, ...]]] = field(default_factory=dict)
+    logarithmic_x: bool = False
 
 
 Result = Measurement | Observation | Curve

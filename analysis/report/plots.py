@@ -42,6 +42,7 @@ _SETTINGS: Any = {
     "hatch.linewidth": 0.4,
 }
 _STROKES = ("-", "--", "-.", ":")
+_SIGNS = ("o", "x", "s", "^")  # of marks
 _INKS = ("#111111", "#5a5a5a", "#000000", "#7a7a7a")
 
 
@@ -123,26 +124,54 @@ def _fill(axes: "Axes", curve: Curve) -> None:
     bands = [(name, *decimate(x, y)) for name, (x, y) in curve.bands.items()]
     for name, x, y in bands:
         axes.plot(x, y, color="#000000", linewidth=0.7, linestyle=(0, (6, 2, 1, 2)), label=_label(name), zorder=2)
+    for number, (name, (x, y)) in enumerate(curve.marks.items()):
+        axes.plot(
+            *decimate(x, y),
+            linestyle="none",
+            marker=_SIGNS[number % len(_SIGNS)],
+            markersize=3.5,
+            markerfacecolor="none",
+            color=_INKS[0],
+            markeredgewidth=0.8,
+            label=_label(name),
+            zorder=4,
+        )
     if len(curve.bands) == 2:
         _shade(axes, *curve.bands.values())
     axes.set_xlabel(_label(curve.x_label))
     axes.set_ylabel(_label(curve.y_label))
-    axes.locator_params(nbins=MOST_TICKS)
+    drawn = (*curve.series.values(), *curve.bands.values(), *curve.marks.values())
+    if curve.logarithmic_x and any(value > 0.0 for x, _ in drawn for value in x):
+        _space_by_ratio(axes)
+    else:
+        axes.locator_params(nbins=MOST_TICKS)
     axes.grid(visible=True, color="#d5d9dd", linewidth=0.4)
     axes.set_axisbelow(True)
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(length=2.0, width=0.5)
-    if len(curve.series) + len(bands) > 1:
+    n_names = len(curve.series) + len(bands) + len(curve.marks)
+    if n_names > 1:
         axes.legend(
             loc="lower center",
             bbox_to_anchor=(0.5, 1.0),
-            ncols=min(4, len(curve.series) + len(bands)),
+            ncols=min(4, n_names),
             frameon=False,
             fontsize=6.5,
             handlelength=2.6,
             columnspacing=1.2,
             borderaxespad=0.2,
         )
+
+
+def _space_by_ratio(axes: "Axes") -> None:
+    """Set a logarithmic x axis, its ticks at 1, 2 and 5 and written as plain numbers."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator  # noqa: PLC0415 - as in `plot_svg`
+
+    axes.set_xscale("log")
+    axes.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.locator_params(axis="y", nbins=MOST_TICKS)
 
 
 def _shade(

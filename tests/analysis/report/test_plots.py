@@ -122,3 +122,12 @@ def lines_drawn(root) -> int:
 
 def ids(root) -> list[str]:
     return [element.get("id") for element in root.iter() if element.get("id")]
+
+
+def test_single_points_stand_in_a_figure_by_a_sign_of_their_own_and_durations_by_their_ratio():
+    marks = {"survived": ((10.0, 500.0), (6.0, 6.1)), "lost": ((10.0,), (5.0,))}
+    svg = plot_svg(line(series={}, marks=marks, logarithmic_x=True), "fig1")
+    texts = {(element.text or "").strip() for element in parse(svg).iter()}
+    assert {"survived", "lost", "10", "100", "500"} <= texts
+    assert not [text for text in texts if "math" in text]
+    assert "0.5" in plot_svg(line(series={}, logarithmic_x=True), "fig1")  # where nothing is known, axes all the same
