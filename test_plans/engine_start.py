@@ -13,10 +13,10 @@ import numpy as np
 from analysis.measurement import Curve, Doubt, Observation, Result
 from analysis.survival import Shot, survival
 from analysis.verdict import Cause
-from test_plans.conditions import MissingFigureError, conforming_a, names
-from test_plans.hold_up import CONDITION, full_load
+from test_plans.conditions import MissingFigureError, names
 from test_plans.procedure import Evidence, Needs, NotForModel
-from test_plans.profile import Behaviour, Certainty, Profile
+from test_plans.profile import Behaviour, Certainty, Profile, Required
+from test_plans.profile_needs import shot_functions, shot_needs
 from test_plans.profile_readings import (
     Reading,
     hold_up_behaved,
@@ -34,13 +34,11 @@ from test_plans.profile_shot import (
     make_ready,
     moving_outputs,
     shoot,
-    shot_duration_s,
-    shot_limit_a,
 )
-from test_plans.profile_way import Means, Way, way
+from test_plans.profile_way import Way, way
 from test_plans.readings import Record
 from test_plans.reset_counts import asked_for, counted_over
-from test_plans.rig import Rig, SupplyPath
+from test_plans.rig import Rig
 from test_plans.sheets import Setup
 from test_plans.signals import function_named
 
@@ -67,9 +65,7 @@ class EngineStart:
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
         """Return the power input's function, the hold-up output's, and those of what must not move."""
-        output = hold_up_of(setup)
-        held = () if output is None else (output.function,)
-        return tuple(dict.fromkeys((function_named(setup.unit, "power"), *held)))
+        return shot_functions(setup)
 
     def needs(self, setup: Setup) -> Needs:
         """Return a capture for each profile that this bench can follow, and the ways it follows them.
@@ -81,22 +77,12 @@ class EngineStart:
             raise MissingFigureError(f"step {setup.step.procedure} names no profiles", "conditions.profiles")
         ways = {name: way(profile, setup) for name, profile in _required(setup).items()}
         feasible = [profile for name, profile in _required(setup).items() if ways[name].means is not None]
-        means = {one.means for one in ways.values()}
-        output = hold_up_of(setup)
-        return Needs(
-            bench_time_s=STARTS_S + sum(shot_duration_s(one, setup, Side.HARD) + APART_S for one in feasible),
-            captures=tuple(capture_need(one, setup, Side.HARD) for one in feasible),
-            highest_voltage_v=max((one.highest_v for one in feasible), default=0.0),
-            supply_current_a=0.0 if output is None else conforming_a(setup, CONDITION),
-            current_limit_a=shot_limit_a(setup),
-            loads=() if output is None else ((output.name, full_load(setup)),),
-            load_current_a=0.0 if output is None else output.rated_current_a,
-            paths=(
-                SupplyPath.RUN.value,
-                *((SupplyPath.DIP_SOURCE.value,) if means & {Means.DIP_SOURCE, Means.DIP_AND_BACK} else ()),
-            ),
-            bus=bool(setup.unit.bus.reports),
-            ways=tuple(ways.values()),
+        return shot_needs(
+            setup,
+            [capture_need(one, setup, Side.HARD) for one in feasible],
+            list(ways.values()),
+            highest_v=max((one.highest_v for one in feasible), default=0.0),
+            apart_s=STARTS_S + len(feasible) * APART_S,
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
@@ -153,7 +139,7 @@ def _lost(profile: Profile, setup: Setup, evidence: Evidence) -> bool:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Question:
+class Question:
     """What is asked of a function in a profile, and the shots as its answers: reading, shot, what was seen in words."""
 
     id: str
@@ -165,16 +151,16 @@ class _Question:
 
 
 def _judged(profile: Profile, setup: Setup, readings: Sequence[Reading], ahead: Way) -> Iterator[Observation]:
-    for question in _questions(profile, setup, readings):
+    for question in questions(setup.unit.profiles[profile.name], setup, readings):
         yield _observation(profile, ahead, question, setup)
 
 
-def _questions(profile: Profile, setup: Setup, readings: Sequence[Reading]) -> Iterator[_Question]:
-    required = setup.unit.profiles[profile.name]
+def questions(required: Required, setup: Setup, readings: Sequence[Reading]) -> Iterator[Question]:
+    """Yield what is asked of each function in shots at one profile, by what the unit sheet requires in it."""
     power, output = function_named(setup.unit, "power"), hold_up_of(setup)
     if required.hold_up is not None and output is not None:
         held = [(one, *hold_up_behaved(one, required.hold_up, setup)) for one in readings]
-        yield _Question(
+        yield Question(
             id="hold-up",
             title="hold-up output at its rated power",
             function=output.function,
@@ -184,14 +170,14 @@ def _questions(profile: Profile, setup: Setup, readings: Sequence[Reading]) -> I
         )
     if required.logic is not None:
         logic = [(one, *logic_behaved(one, required.logic)) for one in readings]
-        yield _Question(
+        yield Question(
             id="logic",
             title="logic",
             function=power,
             statement=_statement(required.logic),
             shots=[(one, one.shot(behaved=behaved, besides=doubts), said) for one, behaved, said, doubts in logic],
         )
-    yield _Question(
+    yield Question(
         id="no-motion",
         title="nothing moves by itself",
         function=power,
@@ -199,7 +185,7 @@ def _questions(profile: Profile, setup: Setup, readings: Sequence[Reading]) -> I
         shots=[_motion(one, setup) for one in readings],
     )
     if "configuration" in setup.unit.bus.reports and required.logic is not Behaviour.POWER_CYCLE:
-        yield _Question(
+        yield Question(
             id="configuration",
             title="configuration",
             function=power,
@@ -224,7 +210,7 @@ def _configuration(reading: Reading) -> tuple[Reading, Shot, str]:
     return reading, reading.shot(behaved=same, at_any_level=True, besides=doubts), said
 
 
-def _observation(profile: Profile, ahead: Way, question: _Question, setup: Setup) -> Observation:
+def _observation(profile: Profile, ahead: Way, question: Question, setup: Setup) -> Observation:
     found = survival([shot for _, shot, _ in question.shots])
     doubts = found.doubts
     if ahead.means is None:
@@ -241,10 +227,10 @@ def _observation(profile: Profile, ahead: Way, question: _Question, setup: Setup
         trials=found.trials,
         failures=found.failures,
         detail="; ".join(said),
-        source=_source(profile),
+        source=source_of(profile),
         doubts=doubts,
         captures=tuple(name for reading, _, _ in question.shots for name in reading.record.names),
-        pins=_pins(setup, question.function),
+        pins=pins_of(setup, question.function),
         notes=(
             *(f"{reading.record.name}: {reading.achieved}" for reading, _, _ in question.shots),
             *question.notes,
@@ -253,7 +239,7 @@ def _observation(profile: Profile, ahead: Way, question: _Question, setup: Setup
     )
 
 
-def _pins(setup: Setup, function: str) -> tuple[str, ...]:
+def pins_of(setup: Setup, function: str) -> tuple[str, ...]:
     """Return the power pin, and that of the hold-up output where a finding speaks of it."""
     output = hold_up_of(setup)
     held = output is not None and output.function == function
@@ -264,7 +250,8 @@ def _statement(required: Behaviour) -> str:
     return f"{required.value} (class {required.class_letter} of ISO 16750-1)"
 
 
-def _source(profile: Profile) -> str:
+def source_of(profile: Profile) -> str:
+    """Return where the figures of a profile come from, as a finding quotes it."""
     edition = f" ({profile.edition})" if profile.edition else ""
     origin = f", of {profile.origin} origin"
     unsure = f", {profile.certainty.value}" if profile.certainty is Certainty.UNVERIFIED else ""

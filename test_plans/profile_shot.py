@@ -24,6 +24,7 @@ BREAK_RATE_HZ = 50_000.0  # of a profile that opens the bus
 FAST_RATE_HZ = 20_000.0
 SLOW_RATE_HZ = 5_000.0  # of one that lasts
 LASTS_S = 15.0
+SLOWLY_V_PER_S = 60.0  # a course that nowhere moves faster shows itself in slow samples
 BEFORE_S = 1.3  # reports come every second
 LEAD_S = 0.3  # a source plays its first step as long before the bus switch comes to it
 TAIL_S = 0.5  # at the profile's last voltage, ahead of the way back to the supply
@@ -92,7 +93,8 @@ def rate_hz(profile: Profile) -> float:
     """Return how fast shots at a profile are sampled."""
     if profile.opens:
         return BREAK_RATE_HZ
-    return FAST_RATE_HZ if profile.tries * profile.duration_s <= LASTS_S else SLOW_RATE_HZ
+    fast = profile.tries * profile.duration_s <= LASTS_S and profile.steepest_v_per_s > SLOWLY_V_PER_S
+    return FAST_RATE_HZ if fast else SLOW_RATE_HZ
 
 
 def capture_need(profile: Profile, setup: Setup, side: Side) -> CaptureNeed:
@@ -276,3 +278,16 @@ def _most_a(setup: Setup, voltage_v: float) -> float:
 
 def _sum(treads: tuple[Tread, ...]) -> float:
     return sum(tread.dwell_s for tread in treads)
+
+
+def hard_margin_v(setup: Setup, asked_v: float, *, loaded: bool) -> float:
+    """Return how far below what is asked of the dip source the pins lie in a hard shot, at most.
+
+    `loaded`: as long as the hold-up output gives its power, which the leads carry.
+    """
+    dip = setup.bench.dip_source
+    if dip is None:
+        return 0.0
+    leads_ohm = setup.bench.lead_positive_ohm + setup.bench.lead_negative_ohm
+    drop_v = leads_ohm * _most_a(setup, asked_v) if loaded else 0.0
+    return asked_v - _shifted(asked_v, setup, Side.HARD, dip, leads_ohm) + drop_v

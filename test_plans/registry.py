@@ -17,6 +17,7 @@ from test_plans.dimming_map import DimmingMap
 from test_plans.dimming_off_state import DimmingOffState
 from test_plans.dimming_open_wiper import DimmingOpenWiper
 from test_plans.dimming_sweep import DimmingSweep
+from test_plans.dip_map import DipMap
 from test_plans.discharge import Discharge
 from test_plans.discretes_bounce import DiscreteBounce
 from test_plans.discretes_bus_extremes import BusEnd, DiscreteLatencyAt
@@ -48,6 +49,7 @@ from test_plans.power_cycles import PowerCycles
 from test_plans.power_up import PowerUp
 from test_plans.procedure import Procedure
 from test_plans.ramp_scan import RampScan
+from test_plans.reset_ladder import ResetLadder
 from test_plans.soak import Soak
 from test_plans.trim_airspeed_lost import TrimAirspeedLost
 from test_plans.trim_bus_voltage import TrimBusVoltage
@@ -139,6 +141,8 @@ _ALL: tuple[Procedure, ...] = (
     BusRampHeld(),
     RampScan(),
     PowerCycles(),
+    DipMap(),
+    ResetLadder(),
     FinalRepeat(),
     Discharge(),
 )

@@ -91,6 +91,8 @@ LIMIT_QUANTITIES = {
     "hold-up-overload-recovery": TIME,
     "hold-up-reverse-current": CURRENT,
     "hold-up-back-fed-bus": VOLTAGE,
+    "hold-up-dip-depth": VOLTAGE,
+    "logic-dip-depth": VOLTAGE,
     "trim-drop": VOLTAGE,
     "trim-drop-difference": VOLTAGE,
     "trim-idle-current": CURRENT,

@@ -343,6 +343,9 @@ class TwinParameters:
     lock-out without a reset is over), <a>.twitch_s (drives so long once a brownout is over), <a>.twitch_part (per cent
     of all brownouts), <a>.resumes_s (after a reset it drives on so long), <r>.reset_travel (per cent, taken for a
     wiper's after a reset until it moves),
+    unit.dip_hang_v (0: never), unit.dip_hang_from_s, unit.dip_hang_to_s (a dip to below it that is over after such a
+    time hangs the firmware), unit.latch_low_v, unit.latch_high_v (0: never), unit.latch_s (it does not start again
+    where it finds the bus between them so long after a reset),
     <o>.frequency_hz, <o>.offset_level, <o>.high_level, <o>.drop_ohm, <o>.limit_a, <o>.off_ohm (to ground when off),
     <o>.ripple_v (peak to peak, DC), <o>.ripple_hz, and, nothing in a good unit: <o>.stuck (1 off, 2 on),
     <o>.floor_level (left when off), <o>.missing_level, <o>.sag (per cent at half travel), <o>.gain (per cent),

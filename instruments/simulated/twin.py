@@ -22,6 +22,7 @@ from instruments.simulated.brownout_faults import BrownoutFaults
 from instruments.simulated.bus_line import BusLine
 from instruments.simulated.converter import Converter
 from instruments.simulated.dimming import DimmerLevel, DimmingBank
+from instruments.simulated.dip_faults import DipFaults
 from instruments.simulated.discrete_inputs import DebouncedDiscrete, DiscreteBank
 from instruments.simulated.draw import keyed_uniform
 from instruments.simulated.motor import Motor
@@ -173,6 +174,9 @@ class Twin:
         self._slope_watch = network.watch(on_fall=self._leave_slope, on_rise=self._enter_slope)
         self._slope_from_v = math.inf
         self._slope_since_ns: int | None = None
+        self._dip_faults = DipFaults(
+            quantities, agenda=agenda, network=network, hang=self._hang, stay_down=self._stay_down
+        )
         network.on_change = self._circuit_changed
         pins.on_change = self._touch
         bus.on_bench_frame = self._receive
@@ -181,6 +185,11 @@ class Twin:
     def powered(self) -> bool:
         """Whether its logic has power."""
         return self.state in {PowerState.STARTING, PowerState.RUNNING}
+
+    @property
+    def works(self) -> bool:
+        """Whether its firmware scans and reports."""
+        return self.state is PowerState.RUNNING and not self._hung
 
     def plug(self) -> None:
         """Plug it in, discharged."""
@@ -268,6 +277,7 @@ class Twin:
             self._logic_watch.set(DISCHARGED_V, math.inf)
             return
         self.state = PowerState.STARTING
+        self._dip_faults.clear()
         self._starts += 1
         now_ns = self._agenda.now_ns
         self._pins.set_unit(plugged=True, powered=True)
@@ -290,6 +300,7 @@ class Twin:
         for alarm in (self._scan_alarm, self._ready_alarm, self._report_alarm):
             alarm.clear()
         self._starts += 1  # what was scheduled by the firmware that ran is void
+        self._dip_faults.clear()
         self._uncommanded.clear()
         self._hung = False
         self._bus.drop_unit_frames()
@@ -312,8 +323,20 @@ class Twin:
             above_reset_v = self._quantities["unit.reset_v"] + RESET_HYSTERESIS_V
             starts_at_v = max(self._quantities["unit.warm_start_v"], above_reset_v)
             self._logic_watch.set(DISCHARGED_V, starts_at_v)
+            self._dip_faults.reset()
         self._slope_from_v = starts_at_v - HANG_SPAN_V
         self._leave_slope()
+
+    def _hang(self) -> None:
+        """Scan and report no more, with the outputs as they stand, until power is lost."""
+        if self.works:
+            self._hung = True
+            self._scan_alarm.clear()
+            self._report_alarm.clear()
+
+    def _stay_down(self) -> None:
+        """Start no more from this bus, but from one that was gone."""
+        self._logic_watch.set(DISCHARGED_V, math.inf)
 
     def _enter_slope(self) -> None:
         self._slope_since_ns = self._agenda.now_ns
@@ -383,7 +406,7 @@ class Twin:
 
     def _wake(self) -> None:
         """Have the next scan of the grid run."""
-        if self.state is PowerState.RUNNING and not self._hung:
+        if self.works:
             self._scan_at_or_after(self._agenda.now_ns)
 
     def _scan_at_or_after(self, time_ns: int) -> None:

@@ -116,6 +116,8 @@ UNIT_DEFECTS = {
     "hold-up-overshoots": {"hold-up.overshoot_v": 3.0},
     "hold-up-starts-slowly": {"hold-up.soft_start_s": 1.5},
     "hold-up-back-feeds": {"hold-up.back_s": 2.0},
+    "dip-hangs": {"unit.dip_hang_v": 7.5, "unit.dip_hang_from_s": 0.060, "unit.dip_hang_to_s": 0.120},
+    "reset-stays-down": {"unit.latch_low_v": 2.3, "unit.latch_high_v": 2.9, "unit.latch_s": 0.5},
     "dc-never-off": {"dc-1.floor_level": 0.9},
     "trim-leg-on-bus": {"roll.creep_v": 13.5, "roll.creep_s": 1e6},
     "trim-relay-welded": {"yaw.latches": 1.0},
