@@ -209,7 +209,7 @@ def _of_axis(
             trials,
             id_=f"bus-ramp-held.{axis.name}.{what}",
             title=f"{axis.title}: {title}",
-            function=function_named(setup.unit, "bus-monitor"),
+            function=axis.function,
             statement=statement,
             pins=pins,
             notes=said,

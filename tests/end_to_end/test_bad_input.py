@@ -111,7 +111,7 @@ def test_every_sheet_is_checked_for_its_own_faults_when_the_unit_sheet_has_some(
         *("verify", "SIM-1", "--bench", sheets["bench"], "--model", sheets["unit"]),
         *("--aircraft", sheets["aircraft"], "--plan", sheets["plan"], "--records", tmp_path / "records"),
     )
-    refused(outcome, "unit.toml: ratings.nominal-voltage", "aircraft.toml: configuration", "plan.toml: steps[2]")
+    refused(outcome, "unit.toml: ratings.nominal-voltage", "aircraft.toml: configuration", "plan.toml: steps[3]")
     refused(outcome, "bench.toml: daq.max-rate")
     assert not (tmp_path / "records").exists()
 
