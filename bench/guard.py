@@ -91,12 +91,12 @@ class Guard:
         Raises:
             AbortError: a channel has shown the same code for half a second.
         """
-        for index, name in enumerate(names):
-            column = codes[:, index]
-            lively = column[0] != column[-1]  # says enough of nearly every block
-            same = not lively and column.min() == column.max() and int(column[0]) not in {CODE_MIN, CODE_MAX}
-            frozen_s = self._frozen_s.get(name, 0.0) + column.size / rate_hz if same else 0.0
-            self._frozen_s[name] = frozen_s
+        frozen_before_s, self._frozen_s = self._frozen_s, {}
+        for index in np.flatnonzero(codes[0] == codes[-1]).tolist():  # the others are lively, and nearly all are
+            column, name = codes[:, index], names[index]
+            if column.min() != column.max() or int(column[0]) in {CODE_MIN, CODE_MAX}:
+                continue
+            frozen_s = self._frozen_s[name] = frozen_before_s.get(name, 0.0) + column.size / rate_hz
             if frozen_s > STALE_S:
                 raise AbortError(
                     f"{name}: the same reading for {frozen_s:.2f} s, to the last bit: the channel is stuck. "

@@ -221,9 +221,15 @@ class Sampler:
             self._guard.check(signals, header.start_s + block.first_sample / rate_hz, rate_hz, closed)
             self.readings = Readings(
                 time_s=now_s,
-                unit_voltage_v=float(np.mean(signals["unit.voltage"][-100:])),
-                unit_current_a=float(np.mean(signals["unit.current"][-100:])),
+                unit_voltage_v=_latest(signals["unit.voltage"]),
+                unit_current_a=_latest(signals["unit.current"]),
             )
+
+
+def _latest(values: NDArray[np.float64]) -> float:
+    """Return the mean of the last hundred values, shape (n,), at most."""
+    last = values[-100:]
+    return float(np.add.reduce(last)) / last.size
 
 
 def _is_watched(signal: str) -> bool:

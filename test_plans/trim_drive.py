@@ -56,7 +56,7 @@ def drives_of(record: Record, axis: TrimAxis) -> tuple[Drive, ...]:
     if record.capture is None or not volts.size or not bus.size:
         return ()
     level_v = DRIVING_PART * float(np.median(bus))
-    ways = np.where(volts > level_v, 1, np.where(volts < -level_v, -1, 0))
+    ways = (volts > level_v).astype(np.int8) - (volts < -level_v).astype(np.int8)
     changes = np.flatnonzero(np.diff(np.concatenate(([0], ways, [0]))))
     found: list[Drive] = []
     rate_hz = record.capture.sample_rate_hz

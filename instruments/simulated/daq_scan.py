@@ -128,7 +128,8 @@ class Scan:
             exact[row] = volts[row] * codes_per_v
             self._noise[row].fill(noise[row], first_sample)
         noise *= self._noise_codes
-        whole = np.rint(exact + noise)
+        noise += exact
+        whole = np.rint(noise, out=noise)
         for row, number in enumerate(self._numbers):
             fraction = self._parameters.inputs[number].clip_fraction
             if fraction < 1:  # such an input shows the code of full scale before its range ends

@@ -420,7 +420,9 @@ class Plant:
         scale = (1.0 + channel.gain_error) * channel.volts_per_unit
         offset = channel.offset_units * channel.volts_per_unit
         if isinstance(values, np.ndarray):
-            return values * scale + offset
+            volts = values * scale
+            volts += offset
+            return volts
         return np.full(len(window.times_ns), values * scale + offset)
 
     def _loads_changed(self) -> None:
