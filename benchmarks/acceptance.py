@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 SERIAL = "SIM-0147"
-PROMISED_RATIO, PROMISED_MEMORY_MB, PROMISED_CAPTURES_MB, PROMISED_REPORT_MB = 40.0, 500.0, 80.0, 3.0
+PROMISED_RATIO, PROMISED_MEMORY_MB, PROMISED_CAPTURES_MB, PROMISED_REPORT_MB = 75.0, 500.0, 80.0, 3.0
 
 
 def run(records: Path, *words: str) -> dict[str, Any]:

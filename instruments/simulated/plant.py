@@ -297,12 +297,17 @@ class Plant:
             apply=self._apply_load,
             restless=self._load_restless,
         )
-        self._network.on_change = _both(self._network.on_change, stage.wake)
-        self.twin.outputs.on_bridge = _both(self.twin.outputs.on_bridge, stage.wake)
+
+        def heed() -> None:
+            if self._relays.drawn_from is not None:  # connected nowhere, nothing can move what it hangs on
+                stage.wake()
+
+        self._network.on_change = _both(self._network.on_change, heed)
+        self.twin.outputs.on_bridge = _both(self.twin.outputs.on_bridge, heed)
         for converter in self.twin.hold_ups:
-            converter.on_change = stage.wake
-        self._relays.on_load = _both(self._relays.on_load, stage.wake)
-        self._relays.on_path = _both(self._relays.on_path, stage.wake)
+            converter.on_change = heed
+        self._relays.on_load = _both(self._relays.on_load, heed)
+        self._relays.on_path = _both(self._relays.on_path, heed)
         self._relays.on_draw = self._reconnect_load
         return stage
 
