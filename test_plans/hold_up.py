@@ -66,6 +66,25 @@ def light_load(setup: Setup) -> str:
     )
 
 
+def hold_up_capture(
+    setup: Setup, name: str, *, rate_hz: float, duration_s: float, bus_v: float, most_a: float | None = None
+) -> CaptureNeed:
+    """Return a capture of the output on its load, the bus at `bus_v` at most; `most_a` is its rated current, else."""
+    output = held_output(setup)
+    return CaptureNeed(
+        name=name,
+        signals=signals_of(setup),
+        lines=lines_of(setup),
+        sample_rate_hz=rate_hz,
+        duration_s=duration_s,
+        highest_v={
+            "unit.voltage": bus_v,
+            voltage_signal(output.name): output.held_v,
+            current_signal(output.name): output.rated_current_a if most_a is None else most_a,
+        },
+    )
+
+
 def hold_up_needs(
     setup: Setup,
     captures: tuple[CaptureNeed, ...],

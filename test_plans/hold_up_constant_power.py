@@ -22,6 +22,7 @@ from test_plans.hold_up import (
     CONDITION,
     OFF_PART,
     held_output,
+    hold_up_capture,
     hold_up_needs,
     limit_a,
     lines_of,
@@ -29,11 +30,11 @@ from test_plans.hold_up import (
     without_hold_up,
 )
 from test_plans.hold_up_draw import draw_doubts, drawing, hang_on
-from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
+from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Drawn, Rig
 from test_plans.sheets import Setup
-from test_plans.signals import current_signal, voltage_signal
+from test_plans.signals import voltage_signal
 
 RATE_HZ = 10_000.0
 BEFORE_S = 0.2
@@ -65,18 +66,7 @@ class HoldUpConstantPower:
     def needs(self, setup: Setup) -> Needs:
         """Return one capture and the electronic load."""
         output, volts = held_output(setup), setup.unit.nominal_voltage_v
-        capture = CaptureNeed(
-            name=CAPTURE,
-            signals=signals_of(setup),
-            lines=lines_of(setup),
-            sample_rate_hz=RATE_HZ,
-            duration_s=_duration_s(setup),
-            highest_v={
-                "unit.voltage": volts,
-                voltage_signal(output.name): output.held_v,
-                current_signal(output.name): output.rated_current_a,
-            },
-        )
+        capture = hold_up_capture(setup, CAPTURE, rate_hz=RATE_HZ, duration_s=_duration_s(setup), bus_v=volts)
         needs = hold_up_needs(setup, (capture,), limits=((LIMIT, _expected_v(setup)),), highest_v=volts)
         return drawing(setup, needs, most_a=output.rated_current_a)
 

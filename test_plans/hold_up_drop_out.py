@@ -19,6 +19,7 @@ from test_plans.hold_up import (
     OFF_PART,
     full_load,
     held_output,
+    hold_up_capture,
     hold_up_needs,
     limit_a,
     lines_of,
@@ -27,11 +28,11 @@ from test_plans.hold_up import (
     signals_of,
     without_hold_up,
 )
-from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
+from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import FILTER_S, Record, doubted, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Setup
-from test_plans.signals import current_signal, voltage_signal
+from test_plans.signals import voltage_signal
 
 RATE_HZ = 5000.0
 RAMP_RATE_V_PER_S = 0.5
@@ -63,25 +64,12 @@ class HoldUpDropOut:
 
     def needs(self, setup: Setup) -> Needs:
         """Return one capture over fall and rise."""
-        output, turns = held_output(setup), _turns_v(setup)
+        turns = _turns_v(setup)
         duration_s = BEFORE_S + DWELL_S + (turns[0] + turns[2] - 2.0 * turns[1]) / _rate(setup) + 0.5
         travel_v = 2.0 * setup.unit.nominal_voltage_v - turns[0] - turns[2]
         return hold_up_needs(
             setup,
-            (
-                CaptureNeed(
-                    name=CAPTURE,
-                    signals=signals_of(setup),
-                    lines=lines_of(setup),
-                    sample_rate_hz=RATE_HZ,
-                    duration_s=duration_s,
-                    highest_v={
-                        "unit.voltage": turns[2],
-                        voltage_signal(output.name): output.held_v,
-                        current_signal(output.name): output.rated_current_a,
-                    },
-                ),
-            ),
+            (hold_up_capture(setup, CAPTURE, rate_hz=RATE_HZ, duration_s=duration_s, bus_v=turns[2]),),
             limits=tuple((limit, _expected(setup, limit)) for limit in (DROP_OUT, RESTART)),
             highest_v=setup.unit.nominal_voltage_v,
             apart_s=3.0 + travel_v / POWER_UP_RATE_V_PER_S,

@@ -22,6 +22,7 @@ from test_plans.hold_up import (
     OFF_PART,
     full_load,
     held_output,
+    hold_up_capture,
     hold_up_needs,
     light_load,
     limit_a,
@@ -32,7 +33,7 @@ from test_plans.hold_up import (
     without_hold_up,
 )
 from test_plans.hold_up_draw import draw_doubts, drawing, hang_on, load_reaches
-from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
+from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Drawn, Rig
 from test_plans.sheets import Setup
@@ -83,18 +84,7 @@ class HoldUpLoadStep:
     def needs(self, setup: Setup) -> Needs:
         """Return one fast capture; the electronic load where it serves, else two resistors."""
         output, volts = held_output(setup), setup.unit.nominal_voltage_v
-        capture = CaptureNeed(
-            name=CAPTURE,
-            signals=signals_of(setup),
-            lines=lines_of(setup),
-            sample_rate_hz=RATE_HZ,
-            duration_s=_duration_s(),
-            highest_v={
-                "unit.voltage": volts,
-                voltage_signal(output.name): output.held_v,
-                current_signal(output.name): output.rated_current_a,
-            },
-        )
+        capture = hold_up_capture(setup, CAPTURE, rate_hz=RATE_HZ, duration_s=_duration_s(), bus_v=volts)
         needs = hold_up_needs(
             setup,
             (capture,),

@@ -24,6 +24,7 @@ from test_plans.hold_up import (
     CURRENT,
     OFF_PART,
     held_output,
+    hold_up_capture,
     hold_up_needs,
     limit_a,
     lines_of,
@@ -78,18 +79,7 @@ class HoldUpOverload:
         output, volts = held_output(setup), setup.unit.nominal_voltage_v
         most_a = _levels_a(setup)[-1]
         captures = [
-            CaptureNeed(
-                name=OVERLOAD,
-                signals=signals_of(setup),
-                lines=lines_of(setup),
-                sample_rate_hz=RATE_HZ,
-                duration_s=_duration_s(setup),
-                highest_v={
-                    "unit.voltage": volts,
-                    voltage_signal(output.name): output.held_v,
-                    current_signal(output.name): most_a,
-                },
-            )
+            hold_up_capture(setup, OVERLOAD, rate_hz=RATE_HZ, duration_s=_duration_s(setup), bus_v=volts, most_a=most_a)
         ]
         if _short(setup):
             captures.append(

@@ -19,6 +19,7 @@ from test_plans.hold_up import (
     CURRENT,
     full_load,
     held_output,
+    hold_up_capture,
     hold_up_needs,
     light_load,
     limit_a,
@@ -29,7 +30,7 @@ from test_plans.hold_up import (
     signals_of,
     without_hold_up,
 )
-from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
+from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted
 from test_plans.rig import Rig
 from test_plans.sheets import Setup
@@ -71,18 +72,7 @@ class HoldUpRegulation:
         return hold_up_needs(
             setup,
             tuple(
-                CaptureNeed(
-                    name=_capture(bus_v),
-                    signals=signals_of(setup),
-                    lines=lines_of(setup),
-                    sample_rate_hz=RATE_HZ,
-                    duration_s=_duration_s(),
-                    highest_v={
-                        "unit.voltage": bus_v,
-                        voltage_signal(output.name): output.held_v,
-                        current_signal(output.name): output.rated_current_a,
-                    },
-                )
+                hold_up_capture(setup, _capture(bus_v), rate_hz=RATE_HZ, duration_s=_duration_s(), bus_v=bus_v)
                 for bus_v in volts
             ),
             limits=(

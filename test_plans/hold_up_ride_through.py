@@ -23,6 +23,7 @@ from test_plans.hold_up import (
     CURRENT,
     full_load,
     held_output,
+    hold_up_capture,
     hold_up_needs,
     limit_a,
     lines_of,
@@ -32,7 +33,7 @@ from test_plans.hold_up import (
     signals_of,
     without_hold_up,
 )
-from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
+from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import BUS_SWITCH, Rig, SupplyPath
 from test_plans.sheets import Setup
@@ -83,23 +84,10 @@ class HoldUpRideThrough:
 
     def needs(self, setup: Setup) -> Needs:
         """Return one fast capture with all breaks in it."""
-        output, volts = held_output(setup), setup.unit.nominal_voltage_v
+        volts = setup.unit.nominal_voltage_v
         needs = hold_up_needs(
             setup,
-            (
-                CaptureNeed(
-                    name=CAPTURE,
-                    signals=signals_of(setup),
-                    lines=lines_of(setup),
-                    sample_rate_hz=RATE_HZ,
-                    duration_s=_duration_s(setup),
-                    highest_v={
-                        "unit.voltage": volts,
-                        voltage_signal(output.name): output.held_v,
-                        current_signal(output.name): output.rated_current_a,
-                    },
-                ),
-            ),
+            (hold_up_capture(setup, CAPTURE, rate_hz=RATE_HZ, duration_s=_duration_s(setup), bus_v=volts),),
             limits=((LIMIT, _expected(setup)), *_overshoot_limit(setup)),
             highest_v=volts,
         )

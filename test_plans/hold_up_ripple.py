@@ -22,6 +22,7 @@ from test_plans.hold_up import (
     OFF_PART,
     full_load,
     held_output,
+    hold_up_capture,
     hold_up_needs,
     light_load,
     limit_a,
@@ -31,11 +32,11 @@ from test_plans.hold_up import (
     signals_of,
     without_hold_up,
 )
-from test_plans.procedure import CaptureNeed, Evidence, Needs, NotForModel
+from test_plans.procedure import Evidence, Needs, NotForModel
 from test_plans.readings import Record, doubted, nothing
 from test_plans.rig import Rig
 from test_plans.sheets import Setup
-from test_plans.signals import current_signal, voltage_signal
+from test_plans.signals import voltage_signal
 
 RATE_HZ = 50_000.0
 SETTLE_S = 0.05
@@ -66,23 +67,12 @@ class HoldUpRipple:
 
     def needs(self, setup: Setup) -> Needs:
         """Return one fast capture for each bus voltage, with two loads in it."""
-        output, volts = held_output(setup), _levels_v(setup)
+        volts = _levels_v(setup)
         travel_v = sum(abs(b - a) for a, b in pairwise((*volts, volts[0])))
         needs = hold_up_needs(
             setup,
             tuple(
-                CaptureNeed(
-                    name=_capture(bus_v),
-                    signals=signals_of(setup),
-                    lines=lines_of(setup),
-                    sample_rate_hz=RATE_HZ,
-                    duration_s=_duration_s(),
-                    highest_v={
-                        "unit.voltage": bus_v,
-                        voltage_signal(output.name): output.held_v,
-                        current_signal(output.name): output.rated_current_a,
-                    },
-                )
+                hold_up_capture(setup, _capture(bus_v), rate_hz=RATE_HZ, duration_s=_duration_s(), bus_v=bus_v)
                 for bus_v in volts
             ),
             limits=((LIMIT, _expected(setup)),),

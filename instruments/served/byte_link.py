@@ -7,30 +7,18 @@ import asyncio
 import contextlib
 import os
 
-from instruments.served.scpi_socket import LOOPBACK, READ_BYTES
+from instruments.served.listening import LOOPBACK, READ_BYTES, Listening
 from instruments.served.world import World
 from instruments.simulated.serial_link import SerialDevice
 
 
-class ByteSocket:
-    """Serves one device on loopback; `port` is the one it got."""
+class ByteSocket(Listening):
+    """Serves one device on loopback."""
 
     def __init__(self, device: SerialDevice, world: World) -> None:
-        self.port = 0
+        super().__init__()
         self._device = device
         self._world = world
-        self._taken = False
-        self._server: asyncio.Server | None = None
-
-    async def start(self, port: int = 0) -> None:
-        """Listen on loopback; port 0 takes any free one."""
-        self._server = await asyncio.start_server(self._serve, LOOPBACK, port)
-        self.port = self._server.sockets[0].getsockname()[1]
-
-    def close(self) -> None:
-        """Listen no longer."""
-        if self._server is not None:
-            self._server.close()
 
     @property
     def url(self) -> str:

@@ -12,7 +12,7 @@ import struct
 from enum import IntEnum
 from typing import NamedTuple
 
-from instruments.served.scpi_socket import LOOPBACK
+from instruments.served.listening import LOOPBACK, Listening
 from instruments.served.world import World
 from instruments.simulated.visa_library import MessageDevice
 
@@ -61,27 +61,15 @@ class Message(NamedTuple):
     payload: bytes
 
 
-class HislipServer:
-    """Serves one device to one client; `port` is the one it got."""
+class HislipServer(Listening):
+    """Serves one device to one client."""
 
     def __init__(self, device: MessageDevice, world: World) -> None:
-        self.port = 0
+        super().__init__()
         self._device = device
         self._world = world
-        self._server: asyncio.Server | None = None
         self._session = 0
-        self._taken = False
         self._clearing = False
-
-    async def start(self, port: int = 0) -> None:
-        """Listen on loopback; port 0 takes any free one."""
-        self._server = await asyncio.start_server(self._serve, LOOPBACK, port)
-        self.port = self._server.sockets[0].getsockname()[1]
-
-    def close(self) -> None:
-        """Listen no longer."""
-        if self._server is not None:
-            self._server.close()
 
     @property
     def resource(self) -> str:

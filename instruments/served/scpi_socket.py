@@ -7,32 +7,18 @@ other's replies. What it does not model: a transmit buffer that fills up.
 import asyncio
 import contextlib
 
+from instruments.served.listening import LOOPBACK, READ_BYTES, Listening
 from instruments.served.world import World
 from instruments.simulated.visa_library import MessageDevice
 
-READ_BYTES = 65536
-LOOPBACK = "127.0.0.1"
 
-
-class ScpiSocket:
-    """Serves one device; `port` is the one it got."""
+class ScpiSocket(Listening):
+    """Serves one device."""
 
     def __init__(self, device: MessageDevice, world: World) -> None:
-        self.port = 0
+        super().__init__()
         self._device = device
         self._world = world
-        self._taken = False
-        self._server: asyncio.Server | None = None
-
-    async def start(self, port: int = 0) -> None:
-        """Listen on loopback; port 0 takes any free one."""
-        self._server = await asyncio.start_server(self._serve, LOOPBACK, port)
-        self.port = self._server.sockets[0].getsockname()[1]
-
-    def close(self) -> None:
-        """Listen no longer."""
-        if self._server is not None:
-            self._server.close()
 
     @property
     def resource(self) -> str:
