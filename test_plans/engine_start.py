@@ -6,7 +6,7 @@ power by a resistor, which stands in for a display: falling, a display would dra
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,7 +15,7 @@ from analysis.survival import Shot, survival
 from analysis.verdict import Cause
 from test_plans.conditions import MissingFigureError, names
 from test_plans.procedure import Evidence, Needs, NotForModel
-from test_plans.profile import Behaviour, Certainty, Profile, Required
+from test_plans.profile import LADDER, Behaviour, Certainty, Profile, Required
 from test_plans.profile_needs import shot_functions, shot_needs
 from test_plans.profile_readings import (
     Reading,
@@ -77,13 +77,14 @@ class EngineStart:
             raise MissingFigureError(f"step {setup.step.procedure} names no profiles", "conditions.profiles")
         ways = {name: way(profile, setup) for name, profile in _required(setup).items()}
         feasible = [profile for name, profile in _required(setup).items() if ways[name].means is not None]
-        return shot_needs(
+        needs = shot_needs(
             setup,
             [capture_need(one, setup, Side.HARD) for one in feasible],
             list(ways.values()),
             highest_v=max((one.highest_v for one in feasible), default=0.0),
             apart_s=STARTS_S + len(feasible) * APART_S,
         )
+        return replace(needs, untested=_not_named(setup))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Shoot every profile once, on the hard side."""
@@ -120,6 +121,13 @@ def _required(setup: Setup) -> dict[str, Profile]:
     """Return the step's profiles in which the unit sheet requires something, as the plan names them."""
     named = names(setup, "profiles", ())
     return {name: setup.plan.profiles[name] for name in named if setup.plan.profiles[name].name in setup.unit.profiles}
+
+
+def _not_named(setup: Setup) -> tuple[str, ...]:
+    """Return that the step leaves out profiles in which the unit sheet requires something, by name."""
+    played = {profile.name for profile in _required(setup).values()}
+    others = [name for name in setup.unit.profiles if name not in played and name != LADDER]
+    return (f"profiles in which the unit sheet requires something: {', '.join(others)}",) if others else ()
 
 
 def _feasible(setup: Setup) -> list[Profile]:

@@ -87,6 +87,7 @@ class Inrush:
             paths=(SupplyPath.RUN.value, SupplyPath.HARD.value),
             bus=bool(setup.unit.bus.reports),
             limits=((LIMIT, _expected(setup)),),
+            untested=("peak of a hard switch-on: a resistor bounds it, and no capacitor bank stands ahead of it",),
         )
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:

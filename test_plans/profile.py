@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.survival import Disturbance
 
+LADDER = "reset-ladder"  # its name in a unit sheet's `[profiles]`; a procedure of its own walks it
 RECORDED_LEVELS = 8
 RECORDED_STEP_S = 1e-4
 LEVEL_STEP_V = 0.05

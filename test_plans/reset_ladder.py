@@ -14,7 +14,7 @@ from analysis.verdict import Cause
 from test_plans.conditions import number
 from test_plans.engine_start import Question, pins_of, questions, source_of
 from test_plans.procedure import Evidence, Needs, NotForModel
-from test_plans.profile import Certainty, Profile, Segment
+from test_plans.profile import LADDER, Certainty, Profile, Segment
 from test_plans.profile_needs import shot_functions, shot_needs
 from test_plans.profile_readings import Reading, read_shot
 from test_plans.profile_shot import (
@@ -35,7 +35,6 @@ from test_plans.reset_counts import asked_for, counted_over
 from test_plans.rig import Rig
 from test_plans.sheets import Setup
 
-PROFILE = "reset-ladder"  # its name in the unit sheet's `[profiles]`
 STEP_PART = 0.05  # ISO 16750-2:2023, 4.6.2
 N_RUNGS = 20  # down to 0 V
 HOLD_S, BACK_S = 5.0, 10.0  # ISO 16750-2:2023, 4.6.2: at least
@@ -61,9 +60,9 @@ class ResetLadder:
 
     def not_for_model(self, setup: Setup) -> NotForModel | None:
         """Return why a model is left out: its sheet requires nothing of it."""
-        if PROFILE in setup.unit.profiles:
+        if LADDER in setup.unit.profiles:
             return None
-        reason = f"the sheet of model {setup.unit.model} requires nothing in profile {PROFILE}"
+        reason = f"the sheet of model {setup.unit.model} requires nothing in profile {LADDER}"
         return NotForModel(reason=reason, untested="Reset from a bus left standing at any voltage")
 
     def functions(self, setup: Setup) -> tuple[str, ...]:
@@ -132,7 +131,7 @@ class _Rung:
 def _rung(profile: Profile, setup: Setup, evidence: Evidence) -> _Rung:
     taken = [name for side in Side if evidence.has(name := capture_name(profile, side))]
     readings = [read_shot(Record(evidence, name), profile, setup) for name in taken]
-    asked = tuple(questions(setup.unit.profiles[PROFILE], setup, readings))
+    asked = tuple(questions(setup.unit.profiles[LADDER], setup, readings))
     return _Rung(profile=profile, readings=readings, questions=asked)
 
 
@@ -188,7 +187,7 @@ def _observation(id_: str, rungs: Sequence[_Rung], setup: Setup) -> Observation:
     shown = [title for title, one in found.items() if one.trials]
     profile = rungs[0].profile
     return Observation(
-        id=f"{PROFILE}.{id_}",
+        id=f"{LADDER}.{id_}",
         title=f"Reset ladder from {_base_v(setup):.2f} V: {first.title}",
         function=first.function,
         statement=first.statement,

@@ -5,11 +5,11 @@ from dataclasses import replace
 import pytest
 from synthetic_captures import Shelf, setup_of
 
-from test_plans.profile import Behaviour
+from test_plans.profile import LADDER, Behaviour
 from test_plans.profile_shot import AFTER_S, TAIL_S
 from test_plans.profile_way import Means
 from test_plans.registry import PROCEDURES
-from test_plans.reset_ladder import BACK_S, HOLD_S, PROFILE, rungs_v
+from test_plans.reset_ladder import BACK_S, HOLD_S, rungs_v
 
 
 def with_conditions(**conditions):
@@ -73,7 +73,7 @@ def test_a_short_time_back_is_what_every_shot_stays_anyway():
 
 def test_a_model_whose_sheet_requires_nothing_of_it_is_left_out():
     setup = setup_of("reset-ladder")
-    assert setup.unit.profiles[PROFILE].logic is Behaviour.LOST_AND_RECOVERED
+    assert setup.unit.profiles[LADDER].logic is Behaviour.LOST_AND_RECOVERED
     without = replace(setup, unit=replace(setup.unit, profiles={}))
     left = PROCEDURES["reset-ladder"].not_for_model(without)
     assert left is not None
