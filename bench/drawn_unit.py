@@ -57,6 +57,7 @@ def drawn_unit(
     reports, rules = unit.bus.reports, unit.trim_rules
     reversed_axes = _reversed_axes(unit, aircraft, quantities)
     return TwinParameters(
+        nominal_voltage_v=unit.nominal_voltage_v,
         power_pin=unit.power_pin,
         power_ground_pin=unit.power_ground_pin,
         signal_ground_pin=unit.signal_ground_pin,

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from bench.errors import UsageError
 from bench.sheets import load_unit
-from bench.sheets.bench_file import MOTOR_DEFECTS, SOURCE_DEFECTS, SWITCH_DEFECTS
+from bench.sheets.bench_file import CLAMP_OPEN, MOTOR_DEFECTS, SOURCE_DEFECTS, SWITCH_DEFECTS
 from bench.sheets.fields import is_name
 from bench.sheets.signals import PLUG, RECEIVE_LINE, ExpectedSignal, expected_signals
 from test_plans.dimming_positions import LIMIT as SHORT_CURRENT
@@ -225,9 +225,9 @@ def _without_targets(tail: str, wired: set[str]) -> str:
 
 
 def _can_be_spoilt(defect: str, wired: set[str]) -> bool:
-    """Say whether an adapter written here has what a defect spoils; a motor it never has."""
+    """Say whether an adapter written here has what a defect spoils; it never has a motor, nor what one gives back."""
     kind, target = (re.search(rf'^{key} = "(.*)"$', defect, re.MULTILINE) for key in ("kind", "target"))
     named = "" if kind is None else kind.group(1)
     if target is None or named in {*SOURCE_DEFECTS, *SWITCH_DEFECTS}:
-        return True
+        return named != CLAMP_OPEN
     return target.group(1) in wired and named not in MOTOR_DEFECTS

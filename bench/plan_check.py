@@ -212,7 +212,8 @@ def worth_of(unit: UnitSheet, key: str, standard_uncertainty: float) -> Worth | 
 
 def _waiting(checked: StepCheck, step: Step, before: Sequence[StepCheck]) -> StepCheck:
     """Return the step with what it waits for and this bench can't do, so that it can't be done either."""
-    missing = [other for other in before if other.procedure in step.gated_by and other.ability is Ability.CANT]
+    gates = [other for other in before if other.procedure in step.gated_by and checked.needs.waits_for(other.needs)]
+    missing = [other for other in gates if other.ability is Ability.CANT]
     obstacles = tuple(
         Obstacle(what=f"waits for {other.procedure}", remedy=other.cheapest_missing, cost=Cost.WIRE)
         for other in missing

@@ -159,9 +159,11 @@ class Runner:
             self._log.stopped("making safe failed in part", "; ".join(error.problems), self._rig.now_s)
 
     def _blocked_by(self, step: PlannedStep) -> str:
-        planned = {other.name for other in self._steps}
+        planned = {other.name: other for other in self._steps}
         for gate in step.step.gated_by:
-            if gate in planned and gate not in self._result.completed:
+            if gate not in planned or not step.needs.waits_for(planned[gate].needs):
+                continue
+            if gate not in self._result.completed:
                 return f"{gate} did not pass"
         return ""
 

@@ -84,7 +84,7 @@ class EngineStart:
             highest_v=max((one.highest_v for one in feasible), default=0.0),
             apart_s=STARTS_S + len(feasible) * APART_S,
         )
-        return replace(needs, untested=_not_named(setup))
+        return replace(needs, untested=_left_out(setup))
 
     def stimulate(self, rig: Rig, setup: Setup) -> None:
         """Shoot every profile once, on the hard side."""
@@ -123,11 +123,12 @@ def _required(setup: Setup) -> dict[str, Profile]:
     return {name: setup.plan.profiles[name] for name in named if setup.plan.profiles[name].name in setup.unit.profiles}
 
 
-def _not_named(setup: Setup) -> tuple[str, ...]:
-    """Return that the step leaves out profiles in which the unit sheet requires something, by name."""
+def _left_out(setup: Setup) -> tuple[str, ...]:
+    """Return what the step leaves out: profiles in which the unit sheet requires something, and dimming outputs."""
     played = {profile.name for profile in _required(setup).values()}
     others = [name for name in setup.unit.profiles if name not in played and name != LADDER]
-    return (f"profiles in which the unit sheet requires something: {', '.join(others)}",) if others else ()
+    unnamed = (f"profiles in which the unit sheet requires something: {', '.join(others)}",) if others else ()
+    return (*unnamed, *(("whether dimming outputs flash or go dark in a profile",) if setup.unit.dimming else ()))
 
 
 def _feasible(setup: Setup) -> list[Profile]:

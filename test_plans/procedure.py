@@ -51,6 +51,10 @@ class Needs:
     ways: tuple[Way, ...] = ()  # how profiles of the bus are followed on this bench, or why one is not
     untested: tuple[str, ...] = ()  # sentences: what of its characteristic it can't show on a bench of this kind
 
+    def waits_for(self, gate: "Needs") -> bool:
+        """Say whether this waits for a step that needs `gate`; what draws nothing waits for no proof of the load."""
+        return bool(self.drawn_from) or not gate.drawn_from
+
 
 class Evidence(Protocol):
     """The captures of one procedure, and what earlier procedures of the run measured."""

@@ -178,6 +178,7 @@ def dotterel_bench(**changes: Any) -> BenchParameters:
 def dotterel_twin(quantities: dict[str, float] | None = None) -> TwinParameters:
     """Return the unit; `quantities` by flat name take the place of their defaults."""
     return TwinParameters(
+        nominal_voltage_v=13.8,
         power_pin=POWER,
         power_ground_pin=POWER_GROUND,
         signal_ground_pin=SIGNAL_GROUND,

@@ -45,7 +45,8 @@ TEXT_DEFECTS = ("text-dead", "text-rate")  # of the line that carries airspeed a
 LOAD_DEFECTS = ("load-dead", "load-off", "load-weak", "load-oscillates", "load-wire-open")  # of the electronic load
 SOURCE_DEFECTS = ("source-slow", "source-sinks-nothing", "source-off", "source-resistance", "source-folds-back")
 SWITCH_DEFECTS = ("switch-resistance", "switch-dead", "switch-welded")  # of one position of the bus switch
-PATH_DEFECTS = ("ground-lead", "switch-late", "switch-bounces", "contactor-chatters", "clamp-open")
+CLAMP_OPEN = "clamp-open"  # what a stopping motor gives back goes into the bus
+PATH_DEFECTS = ("ground-lead", "switch-late", "switch-bounces", "contactor-chatters", CLAMP_OPEN)
 FEED_DEFECTS = (*SOURCE_DEFECTS, *SWITCH_DEFECTS, *PATH_DEFECTS)  # of all that feeds the unit
 Bit = Annotated[int, Field(ge=0, le=15)]
 Header = Annotated[str, Field(pattern=r"^[A-Z]{1,12}(:[A-Z]{1,12})*$", max_length=40)]  # of a SCPI command, short form

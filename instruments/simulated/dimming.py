@@ -14,7 +14,6 @@ from instruments.simulated.discrete_inputs import PRESENT, Pins
 from instruments.simulated.parameters import DimmerOutput, RheostatInput
 
 MISSING_FROM, MISSING_TO = 0.50, 0.52  # parts of the working travel where a missing code shows
-BUS_CENTRE_V = 13.8  # where a level that follows the bus is right
 STUCK_OFF, STUCK_ON = 1, 2
 
 
@@ -50,6 +49,7 @@ class DimmerLevel:
     offset_level: float
     high_level: float
     faults: LevelFaults
+    nominal_v: float  # of the bus: where a level that follows it is right
     level: float = 0.0
 
     def follow(self, travel: float, bus_v: float) -> bool:
@@ -66,7 +66,7 @@ class DimmerLevel:
         part = (min(travel, 1.0) - parameters.off_below) / (1.0 - parameters.off_below)
         level = parameters.low_level + (self.high_level - parameters.low_level) * part + self.offset_level
         level *= faults.gain_percent / 100.0 * (1.0 - faults.sag_percent / 100.0 * 4.0 * part * (1.0 - part))
-        level *= 1.0 + faults.bus_percent_per_v / 100.0 * (bus_v - BUS_CENTRE_V)
+        level *= 1.0 + faults.bus_percent_per_v / 100.0 * (bus_v - self.nominal_v)
         if MISSING_FROM <= part < MISSING_TO:
             level -= faults.missing_level
         return min(max(level, 0.0), 100.0) if parameters.pwm else max(level, 0.0)
@@ -104,6 +104,8 @@ class DimmingBank:
         quantities: Mapping[str, float],
         pins: Pins,
         bus_v: Callable[[], float],
+        *,
+        nominal_v: float,
     ) -> None:
         self.levels = [
             DimmerLevel(
@@ -111,6 +113,7 @@ class DimmingBank:
                 offset_level=quantities[f"{dimmer.name}.offset_level"],
                 high_level=quantities[f"{dimmer.name}.high_level"],
                 faults=LevelFaults.of(dimmer.name, quantities),
+                nominal_v=nominal_v,
             )
             for dimmer in dimmers
         ]

@@ -361,6 +361,7 @@ class TwinParameters:
     A quantity that is missing takes the default in `twin_defaults`.
     """
 
+    nominal_voltage_v: float  # of its bus
     power_pin: str
     power_ground_pin: str
     signal_ground_pin: str

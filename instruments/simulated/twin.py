@@ -84,7 +84,14 @@ class Twin:
         quantities = self._quantities = twin_quantities(parameters)
         self.outputs = OutputStage(parameters, quantities, relays)
         self.discretes = DiscreteBank(parameters.discretes, quantities, pins, seed)
-        self.dimming = DimmingBank(parameters.rheostats, parameters.dimmers, quantities, pins, network.voltage_v)
+        self.dimming = DimmingBank(
+            parameters.rheostats,
+            parameters.dimmers,
+            quantities,
+            pins,
+            network.voltage_v,
+            nominal_v=parameters.nominal_voltage_v,
+        )
         habits = parameters.trim_habits
         self.axes = {
             name: TrimAxis(

@@ -5,6 +5,9 @@ from importlib.resources import files
 import pytest
 from sheet_texts import changed, dotterel, problems_of
 
+from bench.plan_check import Ability
+from bench.planning import plan_check
+from bench.run_sheets import SheetNames, load_sheets
 from bench.sheets import load_bench
 from bench.sheets.load import load_bench_simulation
 from bench.sheets.signals import expected_signals
@@ -273,6 +276,16 @@ def test_a_bench_may_do_without_an_electronic_load(tmp_path):
     path.write_text(without_load(shipped.read_text(encoding="utf-8")), encoding="utf-8")
     bench = load_bench(str(path), dotterel())
     assert (bench.electronic_load, bench.facts.electronic_load, bench.load_outputs) == (None, None, {})
+
+
+def test_what_resistors_can_step_waits_for_no_proof_of_a_load_that_is_not_there(tmp_path):
+    path = tmp_path / "bench.toml"
+    path.write_text(without_load((files("bench") / "benches" / "simulated.toml").read_text(encoding="utf-8")))
+    sheets = load_sheets(SheetNames(bench=str(path), model="dotterel-6"))
+    steps = {step.procedure: step for step in plan_check(sheets).steps}
+    assert steps["bench-load"].ability is Ability.CANT
+    assert steps["hold-up-load-step"].ability is not Ability.CANT
+    assert steps["hold-up-overload"].ability is Ability.CANT  # it draws by the load
 
 
 def test_wires_to_an_electronic_load_that_is_not_there_are_told(tmp_path):

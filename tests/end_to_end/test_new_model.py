@@ -111,6 +111,16 @@ def test_a_bench_leaves_out_defects_of_lines_that_the_model_has_not_got(here):
     assert "pitch.voltage" in targets
 
 
+def test_a_bench_fits_a_model_whose_trim_has_another_name(here):
+    text = (here / begun()).read_text(encoding="utf-8")
+    (here / "gannet-3.toml").write_text(text.replace("pitch", "stab"), encoding="utf-8")
+    assert boxproof("new", "bench", "my-bench", "--model", "gannet-3.toml").code == 0
+    assert boxproof("new", "aircraft", "petrel", "--model", "gannet-3.toml").code == 0
+    words = ("--bench", "my-bench.toml", "--model", "gannet-3.toml", "--aircraft", "petrel.toml")
+    checked = boxproof("check", *words)
+    assert (checked.code, checked.err) == (0, "")
+
+
 @pytest.mark.parametrize("name", ["", "Gannet", "../gannet", "gannet 3", "-gannet", "g" * 41, "gannet.toml", "gännet"])
 def test_a_name_that_is_none_is_refused_and_nothing_is_written(name, here):
     outcome = boxproof("new", "unit", "--", name)
