@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 
 from bench.errors import Refusals, SheetError, UsageError
-from bench.planning import plan_check, plan_steps
+from bench.planning import faults_by_key, plan_check, plan_steps
 from bench.records.record_folder import check_place, check_writable
 from bench.records.serial_number import check_label, check_serial, clean_text
 from bench.request import RunRequest
@@ -63,9 +63,8 @@ def admit(request: RunRequest) -> Admitted:
     steps = refusals.tried(lambda: choose(all_steps, request.only)) if sheets is not None else None
     if sheets is None:
         _check_only(request, read, refusals)
-    for step in steps or ():
-        if step.faults:
-            refusals.add(SheetError(step.faults))
+    if faults := faults_by_key(steps or ()):
+        refusals.add(SheetError(faults))
     seed = request.seed if request.seed is not None else seed_of(request.serial)
     drawn = _draw(request, read, seed, refusals)
     if records is not None:

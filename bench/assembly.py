@@ -27,11 +27,13 @@ from instruments.simulated.plant import Plant
 from instruments.simulated.port import SupplyPort
 from instruments.simulated.scpi_instrument import ScpiInstrument
 from instruments.simulated.serial_link import serve_serial
-from instruments.simulated.supply_face import supply_instrument
+from instruments.simulated.supply_face import SERIAL, supply_instrument
 from instruments.simulated.text_port import SimulatedTextPort
 from instruments.simulated.visa_library import simulated_resource_manager
 from instruments.supply import ScpiSupply, SupplyRatings, open_supply
 from instruments.text_output import open_text_output
+
+DIP_SOURCE_SERIAL = "SIM-DIP-SOURCE"
 
 _log = logging.getLogger(__name__)
 
@@ -72,7 +74,7 @@ def open_simulated_bench(
         stack.enter_context(serve_serial(name, device=device, clock=clock))
         devices = {sheet.supply.resource: simulated_supply(plant.supply, sheet.supply)}
         if sheet.dip_source is not None and plant.dip_source is not None:
-            devices[sheet.dip_source.resource] = simulated_supply(plant.dip_source, sheet.dip_source)
+            devices[sheet.dip_source.resource] = simulated_supply(plant.dip_source, sheet.dip_source, DIP_SOURCE_SERIAL)
         if sheet.electronic_load is not None and plant.load is not None:
             devices[sheet.electronic_load.resource] = load_instrument(plant.load, load_ratings(sheet.electronic_load))
         manager = simulated_resource_manager(devices, clock)
@@ -156,10 +158,11 @@ def load_ratings(load: ElectronicLoadSheet) -> LoadRatings:
     )
 
 
-def simulated_supply(port: SupplyPort, sheet: SupplySheet) -> ScpiInstrument:
+def simulated_supply(port: SupplyPort, sheet: SupplySheet, serial: str = SERIAL) -> ScpiInstrument:
     """Return the supply of the plant as its driver meets it, rated as the sheet says."""
     return supply_instrument(
         port,
+        serial=serial,
         max_voltage_v=sheet.max_voltage_v,
         max_current_a=sheet.max_current_a,
         limiting_bit=sheet.limiting_bit,

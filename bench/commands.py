@@ -16,7 +16,7 @@ from bench.document import run_document
 from bench.history import Wanted, history, history_document, history_lines
 from bench.interrupts import EXIT_OF_SIGNAL
 from bench.plan_check import Ability, PlanCheck, StepCheck
-from bench.planning import plan_check, plan_steps
+from bench.planning import faults_by_key, plan_check, plan_steps
 from bench.printing import put, warn
 from bench.progress import NoProgress, Progress, TextProgress
 from bench.records.reading import find_record, load_record
@@ -29,6 +29,7 @@ from bench.summary import run_summary
 from bench.verify import VerifyResult, verify
 
 EXIT_PASS = 0
+EXIT_REFUSED = 2
 EXIT_FAIL = 3
 EXIT_INCONCLUSIVE = 4
 LONGEST_LIST = 12
@@ -67,11 +68,15 @@ def run_check(*, bench: str | None, model: str | None, aircraft: str | None, pla
         {"id": entry.id, "title": entry.title, "function": entry.function, "because": entry.because}
         for entry in not_caught
     ]
+    refused = [str(fault) for fault in faults_by_key(plan_steps(sheets, checked))]
+    document["refused"] = refused
     if as_json:
         _print_json(document)
     else:
-        _print_check(checked)
-    return EXIT_PASS
+        _print_check(checked, refused=bool(refused))
+        for line in refused:
+            warn(f"verify refuses the plan here: {line}")
+    return EXIT_REFUSED if refused else EXIT_PASS
 
 
 def run_report(record_text: str, *, records: str, output: Path | None, replace: bool) -> int:
@@ -214,8 +219,9 @@ def _tightest_words(step: StepCheck) -> str:
     return f", {tightest.ratio:.{1 if tightest.ratio < TENTHS_BELOW else 0}f}:1 at {tightest.limit.id}"
 
 
-def _print_check(check: PlanCheck) -> None:
-    put(f"{check.model} on bench {check.bench}, plan {check.plan}: sheets and plan are valid.")
+def _print_check(check: PlanCheck, *, refused: bool) -> None:
+    stands = "sheets and plan are valid, but not for this bench" if refused else "sheets and plan are valid"
+    put(f"{check.model} on bench {check.bench}, plan {check.plan}: {stands}.")
     for step in check.steps:
         put(f"  {step.procedure:<24} {step.bench_time_s:6.0f} s  {step.ability.value}{_tightest_words(step)}")
         if step.left_out is not None:

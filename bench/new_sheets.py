@@ -140,7 +140,7 @@ def adapter_lines(unit: UnitSheet, taken: Collection[int]) -> Iterator[str]:
     yield f"\n[{here}.signals]"
     for number, (name, signal) in enumerate(signals.items()):
         minus = f', minus = "{signal.minus}"' if signal.minus else ""
-        where = f'input = {number}, range = "{_range(unit, name, signal)}", probe = "{_probe(name, signal)}"'
+        where = f'input = {number}, range = "{_range(unit, name, signal)}", probe = "{_probe(unit, name, signal)}"'
         yield f'"{name}" = {{ {where}, plus = "{signal.plus}"{minus} }}'
     yield f"\n[{here}.stimuli]"
     for number, name in enumerate(stimuli_of(unit)):
@@ -210,9 +210,11 @@ def _range(unit: UnitSheet, name: str, signal: ExpectedSignal) -> str:
     return "10 V" if signal.kind == "current" or name in inputs else "40 V"
 
 
-def _probe(name: str, signal: ExpectedSignal) -> str:
+def _probe(unit: UnitSheet, name: str, signal: ExpectedSignal) -> str:
     if signal.kind != "current":
         return "volts"
+    if name in {f"{output.name}.current" for output in unit.outputs if output.held_up}:
+        return "hold-up-current"
     return {"unit.current": "input-current", "unit.current.high": "high-current", "return.current": "high-current"}.get(
         name, "trim-current"
     )

@@ -131,6 +131,10 @@ def read_sheets(names: SheetNames, refusals: Refusals, *, for_a_run: bool = True
     plan = refusals.tried(
         lambda: load.load_plan(plan_name, PROCEDURES, unit, bench, profiles=names.profiles, unused=for_a_run)
     )
+    if plan is None and bench is not None:  # beyond this bench, perhaps: what else is beyond it is told in one go
+        plan = Refusals().tried(
+            lambda: load.load_plan(plan_name, PROCEDURES, unit, profiles=names.profiles, unused=for_a_run)
+        )
     profiles = plan.profiles if plan is not None else {}
     named = (
         ("unit", model, unit),

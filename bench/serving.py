@@ -10,7 +10,7 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
 
-from bench.assembly import load_ratings, simulated_supply
+from bench.assembly import DIP_SOURCE_SERIAL, load_ratings, simulated_supply
 from bench.errors import UsageError
 from bench.served_sheet import Addresses, served_sheet
 from bench.sheets.bench_sheet import BenchSheet
@@ -59,7 +59,7 @@ class ServedBench:
         dip_source = electronic_load = ""
         supply = await self._scpi(simulated_supply(plant.supply, sheet.supply))
         if sheet.dip_source is not None and plant.dip_source is not None:
-            dip_source = await self._scpi(simulated_supply(plant.dip_source, sheet.dip_source))
+            dip_source = await self._scpi(simulated_supply(plant.dip_source, sheet.dip_source, DIP_SOURCE_SERIAL))
         if sheet.electronic_load is not None and plant.load is not None:
             electronic_load = await self._scpi(load_instrument(plant.load, load_ratings(sheet.electronic_load)))
         device = SimulatedDaq(plant=plant, parameters=self._bench.daq, seed=self._seed)

@@ -15,7 +15,7 @@ from analysis.measurement import Doubt, Observation, Result
 from analysis.uncertainty import Estimate, bounded, ratio
 from analysis.verdict import Cause
 from test_plans.bus_standing import supply_doubts
-from test_plans.conditions import bus_voltage_v, number
+from test_plans.conditions import bus_voltage_v, conforming_a, number
 from test_plans.driving import LEAD_S, apply_loads, axes_under_test, bring_up, drop_loads
 from test_plans.expected import load_of, reading, typical
 from test_plans.idle import idle_observation
@@ -291,9 +291,9 @@ def _most_a(setup: Setup, axis: TrimAxis) -> float:
 
 
 def _limit_a(setup: Setup) -> float:
-    """Return the supply's limit: well above the short's current, so that it is not what limits."""
-    most_a = max(_most_a(setup, axis) for axis in axes_under_test(setup))
-    return number(setup, "current_limit_a", round(RESERVE * most_a, 1) or RESERVE)
+    """Return the supply's limit: well above the short's current and the unit's own, so that it is not what limits."""
+    most_a = max(conforming_a(setup, CONDITION), *(_most_a(setup, axis) for axis in axes_under_test(setup)))
+    return number(setup, "current_limit_a", math.ceil(10.0 * RESERVE * most_a) / 10.0)
 
 
 def _others(setup: Setup, axis: TrimAxis) -> tuple[str, ...]:

@@ -40,7 +40,7 @@ def read_source(file: Path | Traversable, label: str) -> SheetSource:
         data = tomllib.loads(text)
         unfit = list(_unfit_texts(data))
     except tomllib.TOMLDecodeError as fault:
-        raise _refuse(label, f"does not parse as TOML{_toml_reason(fault)}", "mend that line") from fault
+        raise _refuse(label, f"does not parse as TOML{_toml_reason(fault, text)}", "mend that line") from fault
     except (RecursionError, ValueError) as fault:  # nested beyond reason, or a number of thousands of digits
         raise _refuse(label, "does not parse as TOML: nested too deeply or a number too long", "simplify it") from fault
     problems = [
@@ -89,9 +89,12 @@ def _read_bytes(file: Path | Traversable, label: str) -> bytes:
     return content
 
 
-def _toml_reason(fault: tomllib.TOMLDecodeError) -> str:
+def _toml_reason(fault: tomllib.TOMLDecodeError, text: str) -> str:
     match = _PLACE.fullmatch(str(fault))
-    return f": {match.group(2)}: {match.group(1)}" if match else f": {fault}"
+    if match is None:
+        return f": {fault}"
+    reason, place = match.groups()
+    return f": {f'line {len(text.splitlines())}, the end' if place == 'end of document' else place}: {reason}"
 
 
 def _refuse(label: str, what: str, mend: str) -> SheetError:

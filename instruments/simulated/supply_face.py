@@ -6,7 +6,7 @@ from instruments.simulated.scpi_instrument import Command, ScpiInstrument
 from instruments.simulated.scpi_status import ScpiError, Status
 from instruments.simulated.supply_sequence import VOLTAGE_STEP_V, SupplySequence, rounded
 
-IDENTITY = "boxproof,simulated supply,SIM-SUPPLY,1.0"
+SERIAL = "SIM-SUPPLY"
 CURRENT_STEP_A = 0.001
 OVERVOLTAGE_RANGE = 1.1  # protection can be set above the rated voltage, or it would trip at it
 
@@ -21,6 +21,7 @@ def supply_instrument(
     list_points: int = 0,
     shortest_dwell_s: float = 0.0,
     sequence_bit: int = 3,
+    serial: str = SERIAL,
 ) -> ScpiInstrument:
     """Return the instrument in front of `supply`.
 
@@ -37,6 +38,7 @@ def supply_instrument(
         list_points: most steps of a LIST; 0: it has none, and knows none of its commands.
         shortest_dwell_s: of a step; less is -222.
         sequence_bit: of STATus:OPERation, set while a LIST is being played.
+        serial: number in its identity.
     """
     max_overvoltage_v = OVERVOLTAGE_RANGE * max_voltage_v
 
@@ -75,7 +77,7 @@ def supply_instrument(
         status.operation.update(int(supply.playing()) << sequence_bit)
 
     return ScpiInstrument(
-        identity=IDENTITY,
+        identity=f"boxproof,simulated supply,{serial},1.0",
         reset=reset,
         refresh=refresh,
         commands=[

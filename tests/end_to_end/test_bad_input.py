@@ -237,3 +237,17 @@ def test_a_rate_or_current_beyond_the_bench_is_refused(old, new, said, tmp_path)
     outcome = boxproof("verify", "SIM-1", "--bench", sheet, "--records", tmp_path / "records")
     refused(outcome, said)
     assert not (tmp_path / "records").exists()
+
+
+def test_check_refuses_with_verify_what_goes_beyond_a_figure_and_all_of_it_at_once(tmp_path):
+    text = (files("bench") / "benches" / "simulated.toml").read_text(encoding="utf-8")
+    bench = tmp_path / "slow.toml"
+    text = text.replace('max-rate = "50 kS/s"', 'max-rate = "20 kS/s"')
+    bench.write_text(text, encoding="utf-8")
+    checked = boxproof("check", "--bench", bench)
+    assert checked.code == 2
+    assert "sheets and plan are valid, but not for this bench." in checked.out
+    assert "slow.toml: daq.max-rate: step bench-check: capture stream wants 50000 S/s" in checked.err
+    bench.write_text(text.replace('max-current = "60 A"', 'max-current = "15 A"', 1), encoding="utf-8")
+    outcome = boxproof("verify", "SIM-1", "--bench", bench, "--records", tmp_path / "records")
+    refused(outcome, "daq.max-rate", "supply.max-current", "acceptance.toml: steps[")

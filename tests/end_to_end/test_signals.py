@@ -101,3 +101,22 @@ def test_a_reader_that_leaves_makes_no_crash(words):
     process.stdout.close()
     _, err = process.communicate(timeout=60)
     assert (process.returncode, err) == (0, "")
+
+
+INTERRUPTED_IMPORT = """
+import sys
+
+class Interrupts:
+    def find_spec(self, name, path=None, target=None):
+        if name == "bench.cli":
+            raise KeyboardInterrupt
+
+sys.meta_path.insert(0, Interrupts())
+from bench.__main__ import main
+main()
+"""
+
+
+def test_ctrl_c_while_the_program_is_still_being_loaded_has_its_exit_code_too():
+    done = subprocess.run([sys.executable, "-c", INTERRUPTED_IMPORT], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (130, "boxproof: interrupted.\n")
