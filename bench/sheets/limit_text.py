@@ -43,7 +43,6 @@ LIMIT_QUANTITIES = {
     "high-threshold-active": VOLTAGE,
     "high-threshold-inactive": VOLTAGE,
     "high-hysteresis": VOLTAGE,
-    "high-pull-current": CURRENT,
     "discrete-latency": TIME,
     "low-contact-resistance": RESISTANCE,
     "low-ground-lift": VOLTAGE,

@@ -13,6 +13,7 @@ from named_findings import unproved
 from bench.errors import SheetError
 from bench.sheets import load_aircraft, load_bench, load_bench_simulation, load_unit, load_unit_simulation
 from bench.sheets.fields import Table
+from bench.sheets.limit_text import LIMIT_QUANTITIES
 from bench.sheets.load import load_profile
 from bench.sheets.profile_file import ProfileFile
 from bench.sheets.unit_file import UnitFile
@@ -83,7 +84,8 @@ def vars_of(annotation):
 def test_every_key_a_unit_sheet_may_have_stands_in_the_blank_one(here):
     begun()
     text = (here / "gannet-3.toml").read_text(encoding="utf-8")
-    missing = [key for key in dict.fromkeys(keys_of(UnitFile)) if not re.search(rf"\b{re.escape(key)}\b", text)]
+    keys = dict.fromkeys((*keys_of(UnitFile), *LIMIT_QUANTITIES))
+    missing = [key for key in keys if not re.search(rf"\b{re.escape(key)}\b", text)]
     assert missing == []
 
 
