@@ -53,6 +53,20 @@ def largest_step(points: list[Point]) -> Noted:
     return worst, (f"from {100.0 * at:.0f} % of travel on",)
 
 
+def hysteresis(up: list[Point], down: list[Point], span: float) -> Noted:
+    """Return the level turned up less the level turned down at one travel, where it is furthest from nought.
+
+    In per cent of `span`, the output's own from its lowest to its highest level; both runs in order of rising travel.
+    """
+    lit = [(one, other) for one, other in zip(up, down, strict=False) if one.expected > 0.0]
+    if not lit:
+        return nothing(*([*up, *down][0].level.doubts if up or down else ()), _too_few()), ()
+    gaps = [scaled(difference(one.level, other.level), 100.0 / span) for one, other in lit]
+    worst = worst_of(gaps)
+    at = lit[next(k for k, gap in enumerate(gaps) if gap is worst)][0].travel.value
+    return worst, (f"at {100.0 * at:.0f} % of travel",)
+
+
 def falls(points: list[Point]) -> tuple[list[float], int]:
     """Return the travels from which a step up surely makes it darker, and how many steps there were."""
     steps = len(points) - 1

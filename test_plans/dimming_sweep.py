@@ -41,6 +41,7 @@ from test_plans.dimming_staircase import (
     falls,
     frequency_furthest,
     frequency_spread,
+    hysteresis,
     integral_error,
     largest_step,
     no_pulses,
@@ -58,6 +59,7 @@ from test_plans.signals import voltage_signal
 POINTS = 101
 PERIODS = 24
 DIRECTIONS = ("up", "down")
+HYSTERESIS = "dimming-hysteresis"
 
 
 class DimmingSweep:
@@ -117,6 +119,8 @@ class DimmingSweep:
             for direction, points in runs.items():
                 yield self._deviation(setup, output, direction, points)
             yield from self._shape(setup, output, runs["up"])
+            if HYSTERESIS in setup.unit.limits:
+                yield self._hysteresis(setup, output, runs)
             yield from self._ends(setup, output, records["up"], runs["up"])
             if is_pwm(output):
                 yield from self._frequency(setup, output, [*runs["up"], *runs["down"]])
@@ -175,6 +179,18 @@ class DimmingSweep:
             doubts=all_doubts(levels),
             captures=all_captures(levels),
             pins=(output.pin,),
+        )
+
+    def _hysteresis(self, setup: Setup, output: DimmingOutput, runs: dict[str, list[Point]]) -> Measurement:
+        worst, notes = hysteresis(runs["up"], runs["down"][::-1], output.high_level - output.low_level)
+        return worst.measurement(
+            id=f"{output.name}.hysteresis",
+            limit=HYSTERESIS,
+            title=f"{output.title}: turned up against turned down, at one travel",
+            function=dimming_function(setup),
+            quantity_unit="%",
+            pins=(output.pin,),
+            notes=notes,
         )
 
     def _ends(self, setup: Setup, output: DimmingOutput, record: Record, points: list[Point]) -> Iterator[Measurement]:
@@ -266,6 +282,12 @@ def _expected(setup: Setup) -> tuple[tuple[str, float], ...]:
             level(setup, output, expected_level(output, at)[0], rate_hz=rate_hz, stretch_s=stretch_s, when=f"at {at}")
             for at in (1.0, 1.0 - step)
         )
+        if HYSTERESIS in setup.unit.limits:
+            turned = (
+                level(setup, output, full, rate_hz=rate_hz, stretch_s=stretch_s, when=when) for when in DIRECTIONS
+            )
+            gap = scaled(difference(*turned), 100.0 / (full - output.low_level))
+            found.setdefault(HYSTERESIS, []).append(gap)
         low = level(setup, output, output.low_level, rate_hz=rate_hz, stretch_s=stretch_s, when="lowest")
         rheostat = rheostat_for(setup, output)
         pin = reading(setup, voltage_signal(rheostat.name), rheostat.full_travel_v)

@@ -64,6 +64,7 @@ LIMIT_QUANTITIES = {
     "pwm-frequency-spread": FREQUENCY,
     "dimming-dead-travel": PERCENT,
     "dimming-linearity": PERCENT,
+    "dimming-hysteresis": PERCENT,
     "dimming-tracking": PERCENT,
     "dimming-cross-talk": PERCENT,
     "dimming-modulation": PERCENT,

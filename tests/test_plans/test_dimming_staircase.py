@@ -14,6 +14,7 @@ from test_plans.dimming_staircase import (
     dead_travel,
     falls,
     frequency_spread,
+    hysteresis,
     integral_error,
     largest_step,
     tracking,
@@ -116,3 +117,17 @@ def test_the_spread_of_frequency_is_highest_less_lowest():
     found = [bounded(value, 0.01, f"frequency {value}") for value in (239.0, 241.5, 240.0)]
     assert frequency_spread(found, exact(math.nan)).value == pytest.approx(2.5)
     assert math.isnan(frequency_spread([], exact(math.nan)).value)
+
+
+def test_hysteresis_is_the_largest_gap_between_the_two_ways_in_per_cent_of_the_span():
+    up, down = points(), points(lambda travel, expected: expected + (1.5 if 0.49 < travel < 0.51 else 0.0))
+    gap, notes = hysteresis(up, down, 75.0)
+    assert gap.value == pytest.approx(-2.0)
+    assert notes == ("at 50 % of travel",)
+    assert gap.standard_uncertainty == 0.0  # both have the same bound, which a difference does not feel (GUM 5.2.2)
+
+
+def test_hysteresis_is_known_only_where_both_ways_were_seen_and_a_doubt_stays():
+    assert math.isnan(hysteresis([], [], 100.0)[0].value)
+    doubted = doubtful(points())
+    assert hysteresis(doubted, points(), 100.0)[0].doubts

@@ -20,6 +20,7 @@ SETUP = setup_of("trim-loaded")
 PLANS = ("acceptance", "trim", "dimming", "discretes")
 # What the sample rate decides and no accuracy of a channel: duties by their pulses, and a difference of equal times.
 BY_SAMPLING = {
+    "dimming-hysteresis",
     *("dimming-cross-talk", "dimming-bus-dependence", "dimming-linearity", "dimming-modulation"),
     *("pwm-step", "pwm-full-level", "trim-speed-curve", "trim-speed-gap", "trim-tap-transfer", "trim-stop-time"),
 }
@@ -32,6 +33,7 @@ OPTIONAL = {
     "hold-up-overshoot",
     "hold-up-load-regulation",
     "reset-duration",
+    "dimming-hysteresis",
 }  # a sheet without them has nothing measured against them
 
 
