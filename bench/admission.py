@@ -41,6 +41,7 @@ class Admitted:
     left_out: tuple[str, ...]  # procedures that the plan does without
     records: Path
     seed: int
+    ambient_c: float | None  # degrees Celsius; None where nobody said
     bench: BenchParameters
     twin: TwinParameters
 
@@ -65,7 +66,9 @@ def admit(request: RunRequest) -> Admitted:
         _check_only(request, read, refusals)
     if faults := faults_by_key(steps or ()):
         refusals.add(SheetError(faults))
-    seed = request.seed if request.seed is not None else seed_of(request.serial)
+    asked_seed = refusals.tried(lambda: seed_asked(request.seed))
+    ambient_c = refusals.tried(lambda: _ambient(request.ambient_c))
+    seed = asked_seed if asked_seed is not None else seed_of(request.serial)
     drawn = _draw(request, read, seed, refusals)
     if records is not None:
         refusals.tried(lambda: check_place(records) if refusals else check_writable(records))
@@ -79,6 +82,7 @@ def admit(request: RunRequest) -> Admitted:
         left_out=check.left_out,
         records=records,
         seed=seed,
+        ambient_c=ambient_c,
         bench=bench,
         twin=twin,
     )
@@ -91,6 +95,20 @@ def seed_of(serial: str) -> int:
     True
     """
     return int.from_bytes(hashlib.sha256(serial.encode(errors="replace")).digest()[:4], "big")
+
+
+def seed_asked(text: str) -> int | None:
+    """Return the seed that was typed; None where none was.
+
+    Raises:
+        UsageError: it is no whole number.
+    """
+    if not text:
+        return None
+    try:
+        return int(text)
+    except ValueError as error:
+        raise UsageError(f"--seed {clean_text(text, 80)}: give a whole number, or leave it out.") from error
 
 
 def records_folder(text: str | Path) -> Path:
@@ -123,18 +141,30 @@ def defect_asked(text: str) -> tuple[str, float]:
     return name, value
 
 
+def _ambient(text: str) -> float | None:
+    """Return the temperature that was told; None where none was.
+
+    Raises:
+        UsageError: no room has it.
+    """
+    if not text:
+        return None
+    try:
+        ambient_c = float(text)
+    except ValueError:
+        ambient_c = math.nan
+    if not COLDEST_ROOM_C <= ambient_c <= HOTTEST_ROOM_C:  # NaN is in no range
+        raise UsageError(
+            f"--ambient-c {clean_text(text, 80)}: give the temperature of the room in degrees Celsius, "
+            f"from {COLDEST_ROOM_C:g} to {HOTTEST_ROOM_C:g}."
+        )
+    return ambient_c
+
+
 def _check_told(request: RunRequest, refusals: Refusals) -> None:
     """Refuse what can't be true of a unit, a room or a complaint."""
     for option in ("part", "modification", "firmware"):
         refusals.tried(partial(check_label, f"--{option}", getattr(request, option)))
-    ambient_c = request.ambient_c
-    if ambient_c is not None and not COLDEST_ROOM_C <= ambient_c <= HOTTEST_ROOM_C:  # NaN is in no range
-        refusals.add(
-            UsageError(
-                f"--ambient-c {ambient_c:g}: give the temperature of the room in degrees Celsius, "
-                f"from {COLDEST_ROOM_C:g} to {HOTTEST_ROOM_C:g}."
-            )
-        )
     if not request.squawk.strip():
         if request.squawk_conditions.strip():
             refusals.add(UsageError("--squawk-conditions: there is no squawk. Give the complaint with --squawk."))

@@ -82,7 +82,7 @@ def verify(
     aircraft: AircraftOption = None,
     plan: PlanOption = None,
     records: RecordsOption = "records",
-    seed: Annotated[int | None, typer.Option(help="Seed of the simulated unit; derived from the serial.")] = None,
+    seed: Annotated[str, typer.Option(metavar="N", help="Seed of the simulated unit; derived from the serial.")] = "",
     defect: Annotated[
         list[str] | None,
         typer.Option(metavar="ID[:SEVERITY]", help="Inject a catalogued defect (simulated bench only); repeatable."),
@@ -97,9 +97,7 @@ def verify(
     part: Annotated[str, typer.Option(help="Part number on the unit's plate.")] = "",
     modification: Annotated[str, typer.Option(help="Modification state on the unit's plate.")] = "",
     firmware: Annotated[str, typer.Option(help="Firmware version, as marked on the unit.")] = "",
-    ambient_c: Annotated[
-        float | None, typer.Option(metavar="DEGREES", help="Temperature of the room in degrees Celsius.")
-    ] = None,
+    ambient_c: Annotated[str, typer.Option(metavar="DEGREES", help="Temperature of the room in degrees Celsius.")] = "",
     squawk: Annotated[str, typer.Option(help="The complaint, in the customer's words.")] = "",
     squawk_conditions: Annotated[str, typer.Option(help="When the complaint shows: cold, in flight, on crank.")] = "",
     reproduced: Annotated[
@@ -219,7 +217,7 @@ def simulate(
     bench: BenchOption = None,
     model: ModelOption = None,
     aircraft: AircraftOption = None,
-    seed: Annotated[int | None, typer.Option(help="Seed of the simulated unit; derived from the serial.")] = None,
+    seed: Annotated[str, typer.Option(metavar="N", help="Seed of the simulated unit; derived from the serial.")] = "",
     defect: Annotated[
         list[str] | None, typer.Option(metavar="ID[:SEVERITY]", help="Inject a catalogued defect; repeatable.")
     ] = None,

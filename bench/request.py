@@ -17,7 +17,7 @@ class RunRequest:
     aircraft: str | None = None
     plan: str | None = None  # the one that accepts the model
     records: str | Path = "records"
-    seed: int | None = None
+    seed: str = ""  # derived from the serial
     defects: tuple[str, ...] = ()
     only: tuple[str, ...] = ()
     operator: str = ""
@@ -25,7 +25,7 @@ class RunRequest:
     part: str = ""
     modification: str = ""
     firmware: str = ""
-    ambient_c: float | None = None
+    ambient_c: str = ""
     squawk: str = ""
     squawk_conditions: str = ""
     squawk_reproduced: bool | None = None

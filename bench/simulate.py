@@ -3,7 +3,7 @@
 import asyncio
 import contextlib
 
-from bench.admission import defect_asked, seed_of
+from bench.admission import defect_asked, seed_asked, seed_of
 from bench.errors import UsageError
 from bench.printing import put, warn
 from bench.records.serial_number import check_serial
@@ -13,7 +13,7 @@ from bench.simulation import simulated_parameters
 
 
 def run_simulate(
-    serial: str, names: SheetNames, *, seed: int | None, defects: tuple[str, ...], pace: float, links: Links
+    serial: str, names: SheetNames, *, seed: str, defects: tuple[str, ...], pace: float, links: Links
 ) -> int:
     """Serve the bench until a person types `quit` or stops the program; return the exit code.
 
@@ -25,7 +25,8 @@ def run_simulate(
     if sheets.unit_simulation is None or sheets.bench_simulation is None:
         raise UsageError(f"bench {sheets.bench.name} is real: there is nothing to simulate. Name a simulated one.")
     check_links(links, pace, sheets.bench)
-    drawn_by = seed_of(serial) if seed is None else seed
+    asked = seed_asked(seed)
+    drawn_by = seed_of(serial) if asked is None else asked
     bench, twin = simulated_parameters(
         sheets.unit,
         sheets.unit_simulation,

@@ -65,7 +65,7 @@ def _carried_out(
 ) -> VerifyResult:
     """Run, judge and close the record; only the run itself is broken off by an interrupt."""
     sheets, steps, seed = admitted.sheets, admitted.steps, admitted.seed
-    facts = _facts(request, sheets, seed)
+    facts = _facts(request, admitted)
     text = sheets.unit.airspeed.text if sheets.unit.airspeed is not None else None
     with open_simulated_bench(
         sheets.bench,
@@ -169,7 +169,8 @@ def _run(
     return runner.run()
 
 
-def _facts(request: RunRequest, sheets: RunSheets, seed: int) -> RunFacts:
+def _facts(request: RunRequest, admitted: Admitted) -> RunFacts:
+    sheets, seed = admitted.sheets, admitted.seed
     asked = [defect_asked(text) for text in request.defects]
     return RunFacts(
         software_version=version("boxproof"),
@@ -187,7 +188,7 @@ def _facts(request: RunRequest, sheets: RunSheets, seed: int) -> RunFacts:
         part=request.part.strip(),
         modification=request.modification.strip(),
         firmware=request.firmware.strip(),
-        ambient_c=request.ambient_c,
+        ambient_c=admitted.ambient_c,
         squawk=clean_text(request.squawk),
         squawk_conditions=clean_text(request.squawk_conditions),
         squawk_reproduced=request.squawk_reproduced,

@@ -71,12 +71,12 @@ def test_everything_that_is_wrong_with_a_request_is_told_at_once(tmp_path):
     outcome = verify(
         blocked,
         *("--plan", "nonesuch", "--aircraft", "missing.toml", "--only", "flight", "--only", "fright"),
-        *("--defect", "nonesuch", "--defect", "pwm-slow:much", "--ambient-c", "nan"),
+        *("--defect", "nonesuch", "--defect", "pwm-slow:much", "--ambient-c", "nan", "--seed", "abc"),
         serial="sim/1",
     )
     refused(outcome, "sim/1", '"nonesuch"', "missing.toml", "--only flight", "--only fright", "no defect 'nonesuch'")
-    refused(outcome, "pwm-slow:much", "--ambient-c", "is no folder")
-    assert len(outcome.err.splitlines()) == 9
+    refused(outcome, "pwm-slow:much", "--ambient-c nan", "--seed abc: give a whole number", "is no folder")
+    assert len(outcome.err.splitlines()) == 10
 
 
 def test_an_unknown_model_hides_no_fault_of_the_other_words(tmp_path):
